@@ -1,0 +1,44 @@
+"""Alembic's entry: one transaction for each revision, short lock waits, the queue of months left out."""
+
+import os
+from collections.abc import Mapping
+from typing import Any
+
+from alembic import context
+from sqlalchemy import Connection, create_engine, text
+
+from service.storage.database import sqlalchemy_url
+from service.storage.tables import metadata
+
+
+def include_name(name: str | None, kind: str, _parents: Mapping[str, Any]) -> bool:
+    """Leave out the partitions of ``reading``: they come and go with the calendar."""
+    return not (kind == "table" and name is not None and name.startswith("reading_"))
+
+
+def run(connection: Connection) -> None:
+    """Run the revisions on an open connection."""
+    connection.execute(text("set lock_timeout = '4s'"))
+    connection.execute(text("set statement_timeout = '30s'"))
+    connection.commit()
+    context.configure(
+        connection=connection,
+        target_metadata=metadata,
+        transaction_per_migration=True,
+        compare_server_default=True,
+        include_name=include_name,
+    )
+    with context.begin_transaction():
+        context.run_migrations()
+
+
+given = context.config.attributes.get("connection")
+if given is not None:
+    run(given)
+else:
+    engine = create_engine(
+        sqlalchemy_url(os.environ.get("HEAPLEDGER_OWNER_URL") or os.environ["DATABASE_URL"])
+    )
+    with engine.connect() as connection:
+        run(connection)
+    engine.dispose()

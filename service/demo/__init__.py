@@ -1,0 +1,1 @@
+"""The invented demo scenario: three sites, two seasons of simulated readings."""

@@ -1,0 +1,1 @@
+"""The trade in its own words: values in, values out; no clock, database or network."""

@@ -1,0 +1,1 @@
+"""What a pile is, derived from what was recorded of it."""

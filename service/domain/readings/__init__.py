@@ -1,0 +1,1 @@
+"""Checks on readings: flags, gaps, latest."""

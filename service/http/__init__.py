@@ -1,0 +1,1 @@
+"""The edge: routers, request and answer models, authority, problems."""

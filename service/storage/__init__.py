@@ -1,0 +1,1 @@
+"""Tables, queries, the embedded server."""

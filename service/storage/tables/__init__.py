@@ -1,0 +1,39 @@
+"""The tables, by noun; ``organisation_id`` stands first in every primary, unique and foreign key."""
+
+from sqlmodel import SQLModel
+
+from service.storage.tables.columns import NAMING
+
+SQLModel.metadata.naming_convention = NAMING
+
+from service.storage.tables.answers import IdempotentAnswerRow  # noqa: E402 - the naming comes first
+from service.storage.tables.materials import AnalysisRow, FeedstockRow, RecipeRow  # noqa: E402
+from service.storage.tables.organisations import ApiKeyRow, OrganisationRow  # noqa: E402
+from service.storage.tables.piles import PileEventRow, PileRow, VerdictRow  # noqa: E402
+from service.storage.tables.probes import GatewayRow, PlacementRow, ProbeRow  # noqa: E402
+from service.storage.tables.readings import batch, disputed_reading, held_reading, reading  # noqa: E402
+from service.storage.tables.sites import BayRow, SiteRow  # noqa: E402
+
+metadata = SQLModel.metadata
+
+__all__ = [
+    "AnalysisRow",
+    "ApiKeyRow",
+    "BayRow",
+    "FeedstockRow",
+    "GatewayRow",
+    "IdempotentAnswerRow",
+    "OrganisationRow",
+    "PileEventRow",
+    "PileRow",
+    "PlacementRow",
+    "ProbeRow",
+    "RecipeRow",
+    "SiteRow",
+    "VerdictRow",
+    "batch",
+    "disputed_reading",
+    "held_reading",
+    "metadata",
+    "reading",
+]
