@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any, Final
 
+import psycopg
 from sqlalchemy import Engine, create_engine, event, text
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import DBAPIError, IntegrityError, InterfaceError, OperationalError
@@ -15,6 +16,8 @@ from sqlalchemy.exc import TimeoutError as PoolTimeout
 from sqlmodel import Session
 
 from service.domain.errors import Conflict, Unavailable
+from service.storage.packing import register
+from service.storage.readings import Plain
 
 SERVICE_ROLE: Final = "heapledger_service"
 STEWARD_ROLE: Final = "heapledger_steward"
@@ -69,6 +72,7 @@ def connect_engine(url: str, *, role: str | None = None, pool_size: int = 12) ->
         if role is not None:
             raw.execute(f"set role {role}")
         raw.autocommit = False
+        register(raw)
 
     return engine
 
@@ -84,7 +88,13 @@ def translated() -> Iterator[None]:
         if sentence is None:
             raise
         raise Conflict(sentence) from error
-    except (OperationalError, InterfaceError, PoolTimeout) as error:
+    except (
+        OperationalError,
+        InterfaceError,
+        PoolTimeout,
+        psycopg.OperationalError,
+        psycopg.InterfaceError,
+    ) as error:
         raise Unavailable("the record cannot be reached just now; nothing was written; try again") from error
     except DBAPIError as error:
         if error.connection_invalidated:
@@ -110,6 +120,14 @@ class Database:
         with translated(), Session(self.engine, expire_on_commit=False) as session, session.begin():
             enter(session, organisation_id)
             yield session
+
+    @contextmanager
+    def begin_plain(self, organisation_id: int) -> Iterator[Plain]:
+        """Open the same transaction on the driver's own connection, for the write path of readings."""
+        with translated(), self.engine.connect() as connection, connection.begin():
+            plain: Plain = connection.connection.driver_connection  # type: ignore[assignment]
+            plain.execute("select set_config(%s, %s, true)", (ORGANISATION_SETTING, str(organisation_id)))
+            yield plain
 
     def ping(self) -> None:
         """Ask the server for an answer; raise ``Unavailable`` when none comes."""

@@ -1,1 +1,12 @@
-"""Checks on readings: flags, gaps, latest."""
+"""Checks on readings: what is usable, what is plausible, where a series has holes."""
+
+from service.domain.readings.checks import (
+    FUTURE_TOLERANCE,
+    QualityFlag,
+    Refusal,
+    flag_by_range,
+    refuse,
+    usable,
+)
+
+__all__ = ["FUTURE_TOLERANCE", "QualityFlag", "Refusal", "flag_by_range", "refuse", "usable"]

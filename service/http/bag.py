@@ -1,0 +1,211 @@
+"""A bag of readings as JSON: decoded whole when every item is good, item by item when one is not."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Annotated, Any, Final, Literal
+
+import msgspec
+import numpy as np
+from msgspec import Meta, Struct
+from numpy.typing import NDArray
+
+from service.domain.errors import FieldError, Invalid
+from service.domain.quantities import QUANTITY_OF_LABEL, UNIT_OF_UCUM
+from service.domain.readings import Refusal, refuse, usable
+
+Serial = Annotated[str, Meta(min_length=1, max_length=100, pattern=r"^[\x21-\x7e]+$")]
+Zoned = Annotated[datetime, Meta(tz=True)]
+QuantityLabel = Literal[
+    "temperature",
+    "moisture",
+    "oxygen",
+    "carbon_dioxide",
+    "ambient_temperature",
+    "battery",
+    "signal",
+    "ph",
+]
+UnitCode = Literal["Cel", "[degF]", "K", "%", "V", "dB[mW]", "[pH]"]
+
+
+class Item(Struct, forbid_unknown_fields=True, gc=False):
+    """One reading."""
+
+    probe: Serial
+    observed_at: Zoned
+    quantity: QuantityLabel
+    value: float
+    unit: UnitCode
+
+
+class Bag(Struct, forbid_unknown_fields=True):
+    """What a gateway posts."""
+
+    readings: list[Item]
+    gateway: Annotated[str, Meta(min_length=1, max_length=200)] | None = None
+    sent_at: Zoned | None = None
+
+
+class RawBag(Struct, forbid_unknown_fields=True):
+    """The same, with the items left as they came."""
+
+    readings: list[msgspec.Raw]
+    gateway: Annotated[str, Meta(min_length=1, max_length=200, pattern=r"^[^\x00]+$")] | None = None
+    sent_at: Zoned | None = None
+
+
+_WHOLE: Final = msgspec.json.Decoder(Bag)
+_ENVELOPE: Final = msgspec.json.Decoder(RawBag)
+_ITEM: Final = msgspec.json.Decoder(Item)
+_ANYTHING: Final = msgspec.json.Decoder()
+_REMEDIES: Final = {
+    "probe": "give the probe's serial, 1 to 100 visible ASCII characters",
+    "observed_at": "give an RFC 3339 time with an offset, such as 2026-05-04T09:00:00-05:00",
+    "quantity": f"use one of {', '.join(QUANTITY_OF_LABEL)}",
+    "value": "give a finite JSON number",
+    "unit": f"use a UCUM code: {', '.join(UNIT_OF_UCUM)}",
+}
+_SHOWN: Final = 60
+
+
+@dataclass(frozen=True)
+class Sorted:
+    """The usable items as columns, the rest with reasons."""
+
+    serials: Sequence[str]
+    quantity: NDArray[np.int16]
+    observed_us: NDArray[np.int64]
+    value: NDArray[np.float64]
+    unit: NDArray[np.int16]
+    places: NDArray[np.int64]
+    refused: list[tuple[int, Refusal]]
+    received: int
+    gateway: str | None
+    sent_at: datetime | None
+
+
+def read_bag(body: bytes, *, now: datetime, most: int) -> Sorted:
+    """Read a JSON bag of readings.
+
+    Raises
+    ------
+    Invalid
+        The envelope is not of the form, or holds more than ``most`` readings.
+    msgspec.DecodeError
+        The body is not JSON.
+    """
+    try:
+        bag = _WHOLE.decode(body)
+    except msgspec.ValidationError:
+        return _one_by_one(body, now=now, most=most)
+    _must_not_exceed(len(bag.readings), most)
+    columns = _columns(bag.readings, np.arange(len(bag.readings)), [], bag)
+    fits = usable(columns.quantity, columns.unit, columns.value, columns.observed_us, now=now)
+    return columns if fits.all() else _one_by_one(body, now=now, most=most)
+
+
+def _must_not_exceed(count: int, most: int) -> None:
+    if count > most:
+        raise Invalid.field("/readings", f"holds {count} readings; send at most {most} in one request")
+
+
+def _columns(
+    items: Sequence[Item], places: NDArray[np.int64], refused: list[tuple[int, Refusal]], bag: Bag | RawBag
+) -> Sorted:
+    seconds = np.array([item.observed_at.timestamp() for item in items], np.float64)
+    return Sorted(
+        [item.probe for item in items],
+        np.array([QUANTITY_OF_LABEL[item.quantity] for item in items], np.int16),
+        np.rint(seconds * 1e6).astype(np.int64),
+        np.array([item.value for item in items], np.float64),
+        np.array([UNIT_OF_UCUM[item.unit] for item in items], np.int16),
+        places,
+        refused,
+        len(bag.readings),
+        bag.gateway,
+        bag.sent_at,
+    )
+
+
+def _one_by_one(body: bytes, *, now: datetime, most: int) -> Sorted:
+    try:
+        bag = _ENVELOPE.decode(body)
+    except msgspec.ValidationError as error:
+        raise Invalid(_envelope_error(error)) from error
+    _must_not_exceed(len(bag.readings), most)
+    good, places = [], []
+    refused: list[tuple[int, Refusal]] = []
+    for place, raw in enumerate(bag.readings):
+        item = _read_item(bytes(raw))
+        if isinstance(item, Item):
+            refusal = refuse(
+                QUANTITY_OF_LABEL[item.quantity],
+                UNIT_OF_UCUM[item.unit],
+                item.value,
+                item.observed_at,
+                now=now,
+            )
+            if refusal is None:
+                good.append(item)
+                places.append(place)
+                continue
+        else:
+            refusal = item
+        refused.append((place, refusal))
+    return _columns(good, np.array(places, np.int64), refused, bag)
+
+
+def _read_item(raw: bytes) -> Item | Refusal:
+    try:
+        return _ITEM.decode(raw)
+    except msgspec.ValidationError as error:
+        member = _member_of(error)
+        values = _ANYTHING.decode(raw)
+        if not isinstance(values, dict):
+            return Refusal(
+                "",
+                "not-a-reading",
+                "each reading is an object with probe, observed_at, quantity, value, unit",
+            )
+        if not member:
+            return _missing_or_unknown(values)
+        if (
+            member == "value"
+            and isinstance(values["value"], float | int)
+            and not math.isfinite(values["value"])
+        ):
+            return Refusal(member, "not-a-number", f"{_REMEDIES[member]}; got {_show(values[member])}")
+        return Refusal(
+            member, f"bad-{member.replace('_', '-')}", f"{_REMEDIES[member]}; got {_show(values[member])}"
+        )
+    except msgspec.DecodeError as error:
+        return Refusal("", "not-a-reading", f"cannot be read: {error}")
+
+
+def _missing_or_unknown(values: dict[str, Any]) -> Refusal:
+    for member, remedy in _REMEDIES.items():
+        if member not in values:
+            return Refusal(member, f"no-{member.replace('_', '-')}", f"is missing; {remedy}")
+    member = next(iter(values.keys() - _REMEDIES.keys()), "")
+    return Refusal(member, "unknown-member", f"{_show(member)} is not a known member; leave it out")
+
+
+def _member_of(error: Exception) -> str:
+    """Return the member a msgspec message points at: ``… - at `$.value```."""
+    _, found, path = str(error).rpartition("`$.")
+    return path.rstrip("`").split(".")[0].split("[")[0] if found else ""
+
+
+def _envelope_error(error: Exception) -> FieldError:
+    member = _member_of(error)
+    text = str(error).partition(" - at ")[0]
+    if member == "sent_at":
+        return FieldError("/sent_at", _REMEDIES["observed_at"])
+    return FieldError(f"/{member}" if member else "", f'{text}; send {{"readings": [...]}}')
+
+
+def _show(value: object) -> str:
+    shown = ascii(value)
+    return shown if len(shown) <= _SHOWN else shown[:_SHOWN] + "..."

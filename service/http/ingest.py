@@ -1,0 +1,192 @@
+"""``POST /v1/readings``: the address gateways post to, as a bare ASGI route.
+
+The framework's routing and models cost more than the work itself at one reading a request, so this one route
+goes without; its description is put into the OpenAPI document by hand (``ingest_schema.py``).
+"""
+
+import asyncio
+from datetime import UTC, datetime
+from typing import Any, Final
+
+import msgspec
+import structlog
+from fastapi.responses import JSONResponse
+from starlette.datastructures import Headers
+from starlette.types import Receive, Scope, Send
+
+from service.domain.authority import Caller
+from service.domain.authority import Scope as KeyScope
+from service.domain.errors import DomainError, Invalid
+from service.domain.quantities import UCUM, Unit
+from service.http.authority import Authenticator, must_have
+from service.http.bag import Sorted, read_bag
+from service.http.problems import of_domain_error, problem
+from service.operations.intake import Intake
+from service.operations.readings import MOST_LISTED, Pack, Receipt
+
+JSON: Final = "application/json"
+STRICT: Final = "handling=strict"
+
+log = structlog.get_logger()
+
+
+class TooLarge(Exception):
+    """The body is larger than the service takes."""
+
+
+class IngestRoute:
+    """Keeps a bag of readings and says, reading by reading, what became of it."""
+
+    def __init__(
+        self, authenticator: Authenticator, intake: Intake, *, max_body_bytes: int, max_records: int
+    ) -> None:
+        self._authenticator = authenticator
+        self._intake = intake
+        self._max_body_bytes = max_body_bytes
+        self._max_records = max_records
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer one request."""
+        try:
+            answer = await self._answer(Headers(scope=scope), receive)
+        except DomainError as error:
+            answer = of_domain_error(error)
+        except TooLarge:
+            answer = self._too_large()
+        except Exception:  # the last wall before the socket
+            log.exception("ingest_failed")
+            answer = problem(
+                500, "internal", "A fault of the service", "the fault was logged; send the same bag again"
+            )
+        await answer(scope, receive, send)
+
+    async def _answer(self, headers: Headers, receive: Receive) -> JSONResponse:
+        caller = await self._caller(headers.get("authorization"))
+        refusal = _media_refusal(headers)
+        if refusal is not None:
+            return refusal
+        body = await self._body(headers, receive)
+        now = datetime.now(UTC)
+        try:
+            bag = read_bag(body, now=now, most=self._max_records)
+        except msgspec.DecodeError as error:
+            return problem(400, "unreadable", "The body cannot be read", f"not JSON: {error}")
+        except RecursionError:
+            return problem(400, "unreadable", "The body cannot be read", "nested too deeply; send a flat bag")
+        if STRICT in headers.get("prefer", "").replace(" ", "").lower() and bag.refused:
+            return _all_or_nothing(bag)
+        receipt = await asyncio.wrap_future(self._intake.submit(_pack(caller, bag, now)))
+        return _receipt(receipt)
+
+    async def _caller(self, authorization: str | None) -> Caller:
+        kind, _, token = (authorization or "").partition(" ")
+        token = token.strip() if kind.lower() == "bearer" else ""
+        caller = self._authenticator.known(token)
+        if caller is None:
+            caller = await asyncio.to_thread(self._authenticator.check, token)
+        return must_have(caller, KeyScope.INGEST)
+
+    async def _body(self, headers: Headers, receive: Receive) -> bytes:
+        announced = headers.get("content-length", "")
+        if announced.isdigit() and int(announced) > self._max_body_bytes:
+            raise TooLarge
+        parts = []
+        size = 0
+        more = True
+        while more:
+            message = await receive()
+            if message["type"] == "http.disconnect":
+                raise Invalid.field("", "the connection ended before the body did; send it again")
+            parts.append(message.get("body", b""))
+            size += len(parts[-1])
+            if size > self._max_body_bytes:
+                raise TooLarge
+            more = message.get("more_body", False)
+        return b"".join(parts)
+
+    def _too_large(self) -> JSONResponse:
+        detail = (
+            f"at most {self._max_body_bytes} bytes and {self._max_records} readings in one request;"
+            " halve the bag and send both halves"
+        )
+        return problem(413, "too-large", "The bag is too large", detail)
+
+
+def _media_refusal(headers: Headers) -> JSONResponse | None:
+    media_type = headers.get("content-type", "").partition(";")[0].strip().lower()
+    if media_type != JSON:
+        detail = f"{ascii(media_type)[:60]} is not taken; send the bag as {JSON}"
+        return problem(
+            415, "unsupported-media-type", "Unsupported Media Type", detail, headers={"Accept": JSON}
+        )
+    coding = headers.get("content-encoding", "identity").strip().lower()
+    if coding not in {"", "identity"}:
+        detail = f"the coding {ascii(coding)[:40]} is not taken; send the bag without Content-Encoding"
+        return problem(
+            415,
+            "unsupported-content-coding",
+            "Unsupported content coding",
+            detail,
+            headers={"Accept-Encoding": "identity"},
+        )
+    return None
+
+
+def _pack(caller: Caller, bag: Sorted, now: datetime) -> Pack:
+    return Pack(
+        caller=caller,
+        serials=bag.serials,
+        quantity=bag.quantity,
+        observed_us=bag.observed_us,
+        value=bag.value,
+        unit=bag.unit,
+        places=bag.places,
+        received=bag.received,
+        received_at=now,
+        sent_at=bag.sent_at,
+        gateway=bag.gateway,
+        refused=bag.refused,
+    )
+
+
+def _all_or_nothing(bag: Sorted) -> JSONResponse:
+    errors = [
+        {"pointer": f"/readings/{place}/{refusal.member}".rstrip("/"), "detail": refusal.detail, "in": "body"}
+        for place, refusal in bag.refused[:MOST_LISTED]
+    ]
+    detail = f"{len(bag.refused)} of {bag.received} readings cannot be used; nothing was kept, as you asked"
+    return problem(
+        422,
+        Invalid.code,
+        Invalid.title,
+        detail,
+        errors=errors,
+        headers={"Preference-Applied": STRICT},
+    )
+
+
+def _receipt(receipt: Receipt) -> JSONResponse:
+    refused: list[dict[str, Any]] = [
+        {
+            "index": place,
+            "pointer": f"/readings/{place}/{refusal.member}".rstrip("/"),
+            "type": f"/problems/reading-{refusal.code}",
+            "detail": refusal.detail,
+        }
+        for place, refusal in receipt.refused[:MOST_LISTED]
+    ]
+    disputes = [
+        {"index": d.place, "value_in_force": d.value_in_force, "unit_in_force": UCUM[Unit(d.unit_in_force)]}
+        for d in receipt.disputes[:MOST_LISTED]
+    ]
+    body = {
+        "received": receipt.received,
+        "stored": receipt.stored,
+        "duplicate": receipt.duplicate,
+        "disputed": len(receipt.disputes),
+        "held": receipt.held,
+        "refused": refused,
+        "refused_count": len(receipt.refused),
+        "disputes": disputes,
+    }
+    return JSONResponse(body, 207 if receipt.refused else 200)

@@ -1,0 +1,136 @@
+"""The queue before the record: small requests that arrive together share one insert and one commit.
+
+Each is answered only after its commit. Under load this is what lifts single readings from hundreds to thousands a
+second: the disk is asked once for many.
+"""
+
+import queue
+import threading
+import time
+from collections.abc import Mapping, Sequence
+from concurrent.futures import Future
+from typing import Final
+
+import structlog
+
+from service.domain.errors import DomainError, Unavailable
+from service.operations.readings import BatchNumbers, Pack, Receipt, ingest
+from service.storage import readings as stored
+from service.storage.database import Database
+from service.storage.readings import Instrument
+
+MOST_ROWS_TOGETHER: Final = 20_000
+MOST_WAITING: Final = 2_000
+"""Requests; beyond that a newcomer is told to come back rather than left to wait."""
+_REMEMBER_PROBES_S: Final = 5.0
+_MOST_REMEMBERED: Final = 50_000
+
+log = structlog.get_logger()
+
+Job = tuple[Pack, "Future[Receipt]"]
+
+
+class Intake:
+    """Threads that write; the web process hands them packs and waits for receipts."""
+
+    def __init__(self, database: Database, *, writers: int) -> None:
+        self._database = database
+        self._jobs: queue.Queue[Job | None] = queue.Queue(MOST_WAITING)
+        self._known: dict[tuple[int, str], tuple[float, Instrument]] = {}
+        self._threads = [
+            threading.Thread(target=self._write, name=f"intake-{number}", daemon=True)
+            for number in range(writers)
+        ]
+        for thread in self._threads:
+            thread.start()
+
+    def submit(self, pack: Pack) -> "Future[Receipt]":
+        """Hand over one request's readings; the future resolves once they are on disk.
+
+        Raises
+        ------
+        Unavailable
+            Too many requests wait already.
+        """
+        promise: Future[Receipt] = Future()
+        try:
+            self._jobs.put_nowait((pack, promise))
+        except queue.Full:
+            raise Unavailable("too many batches are waiting; send this one again a little later") from None
+        return promise
+
+    def close(self) -> None:
+        """Write what was handed over, then stop."""
+        for _ in self._threads:
+            self._jobs.put(None)
+        for thread in self._threads:
+            thread.join()
+
+    def _write(self) -> None:
+        numbers = BatchNumbers()
+        while (first := self._jobs.get()) is not None:
+            jobs = [first]
+            rows = len(first[0].serials)
+            stop = False
+            while rows < MOST_ROWS_TOGETHER:
+                try:
+                    job = self._jobs.get_nowait()
+                except queue.Empty:
+                    break
+                if job is None:
+                    stop = True
+                    break
+                jobs.append(job)
+                rows += len(job[0].serials)
+            for organisation_id in dict.fromkeys(pack.caller.organisation_id for pack, _ in jobs):
+                self._write_together(
+                    organisation_id,
+                    [job for job in jobs if job[0].caller.organisation_id == organisation_id],
+                    numbers,
+                )
+            if stop:
+                return
+
+    def _write_together(self, organisation_id: int, jobs: Sequence[Job], numbers: BatchNumbers) -> None:
+        packs = [pack for pack, _ in jobs]
+        try:
+            with self._database.begin_plain(organisation_id) as connection:
+                probes = self._probes(connection, organisation_id, packs)
+                receipts = ingest(connection, organisation_id, packs, probes, numbers)
+        except DomainError as error:
+            for _, promise in jobs:
+                promise.set_exception(error)
+        except Exception as error:
+            if len(jobs) > 1:
+                # One request must not fail the others that happened to share its commit.
+                for job in jobs:
+                    self._write_together(organisation_id, [job], numbers)
+                return
+            log.exception("intake_failed", organisation_id=organisation_id)
+            jobs[0][1].set_exception(error)
+        else:
+            for (_, promise), receipt in zip(jobs, receipts, strict=True):
+                promise.set_result(receipt)
+
+    def _probes(
+        self, connection: stored.Plain, organisation_id: int, packs: Sequence[Pack]
+    ) -> Mapping[str, Instrument]:
+        """Return the known probes of some packs; a known one is remembered, an unknown one asked for again."""
+        now = time.monotonic()
+        serials = set().union(*(pack.serials for pack in packs))
+        known = {}
+        unsure = []
+        for serial in serials:
+            entry = self._known.get((organisation_id, serial))
+            if entry is not None and now - entry[0] < _REMEMBER_PROBES_S:
+                known[serial] = entry[1]
+            else:
+                unsure.append(serial)
+        if unsure:
+            found = stored.instruments(connection, organisation_id, unsure)
+            if len(self._known) > _MOST_REMEMBERED:
+                self._known.clear()
+            for serial, probe in found.items():
+                self._known[organisation_id, serial] = (now, probe)
+            known.update(found)
+        return known

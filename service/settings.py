@@ -1,0 +1,34 @@
+"""The settings, read once from the environment."""
+
+from pathlib import Path
+
+import platformdirs
+from pydantic import AliasChoices, Field, SecretStr
+from pydantic_settings import BaseSettings, SettingsConfigDict
+
+
+class Settings(BaseSettings):
+    """What a deployment may choose; every name starts with ``HEAPLEDGER_`` except ``DATABASE_URL``."""
+
+    model_config = SettingsConfigDict(env_prefix="HEAPLEDGER_", frozen=True, populate_by_name=True)
+
+    database_url: SecretStr | None = Field(
+        default=None,
+        validation_alias=AliasChoices("DATABASE_URL", "database_url"),
+        description="The PostgreSQL to use, as the service's login; none starts the embedded server.",
+    )
+    owner_url: SecretStr | None = Field(
+        default=None, description="The login that owns the schema, for migrations; DATABASE_URL when absent."
+    )
+    data_dir: Path = Field(
+        default_factory=lambda: Path(platformdirs.user_data_dir("heapledger", appauthor=False)),
+        description="Where the embedded server keeps its data.",
+    )
+    host: str = "127.0.0.1"
+    pool_size: int = Field(default=12, ge=1, le=200)
+    ingest_writers: int = Field(default=2, ge=1, le=16, description="Connections that write readings.")
+    max_body_bytes: int = Field(default=1 << 20, ge=1024, description="Largest request body on the wire.")
+    max_records: int = Field(default=10_000, ge=1, description="Most readings in one request.")
+    key_cache_s: float = Field(
+        default=5.0, ge=0, description="How long a checked key is trusted; a revoked key may live so long."
+    )

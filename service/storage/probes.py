@@ -1,0 +1,81 @@
+"""Gateways, probes and placements, listed and resolved."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from uuid import UUID
+
+from sqlalchemy import func
+from sqlalchemy import select as plain_select
+from sqlmodel import Session, col, select
+
+from service.domain.authority import Caller
+from service.storage.records import Page, page
+from service.storage.tables import GatewayRow, PlacementRow, ProbeRow, batch
+
+
+def gateways_page(session: Session, caller: Caller, *, limit: int, after: str | None) -> Page[GatewayRow]:
+    """Return the gateways a key may see."""
+    statement = select(GatewayRow).where(col(GatewayRow.organisation_id) == caller.organisation_id)
+    if caller.site_id is not None:
+        statement = statement.where(col(GatewayRow.site_id) == caller.site_id)
+    return page(session, statement, [col(GatewayRow.id)], limit=limit, after=after)
+
+
+def last_heard(session: Session, organisation_id: int, names: Sequence[str]) -> dict[str, datetime]:
+    """Return when each named gateway's last batch arrived."""
+    statement = (
+        plain_select(batch.c.gateway, func.max(batch.c.received_at).label("heard_at"))
+        .where(batch.c.organisation_id == organisation_id, batch.c.gateway.in_(names))
+        .group_by(batch.c.gateway)
+    )
+    return {row.gateway: row.heard_at for row in session.execute(statement).all()}
+
+
+def probes_page(session: Session, caller: Caller, *, limit: int, after: str | None) -> Page[ProbeRow]:
+    """Return the probes a key may see."""
+    statement = select(ProbeRow).where(col(ProbeRow.organisation_id) == caller.organisation_id)
+    if caller.site_id is not None:
+        statement = statement.where(col(ProbeRow.site_id) == caller.site_id)
+    return page(session, statement, [col(ProbeRow.id)], limit=limit, after=after)
+
+
+def placements_page(
+    session: Session, organisation_id: int, probe_id: UUID, *, limit: int, after: str | None
+) -> Page[PlacementRow]:
+    """Return where a probe has been."""
+    statement = select(PlacementRow).where(
+        col(PlacementRow.organisation_id) == organisation_id, col(PlacementRow.probe_id) == probe_id
+    )
+    return page(session, statement, [col(PlacementRow.id)], limit=limit, after=after)
+
+
+@dataclass(frozen=True)
+class Stay:
+    """A probe's stay in a pile, with the number its readings carry."""
+
+    number: int
+    serial: str
+    position: str
+    depth_cm: float | None
+    since: datetime
+    until: datetime | None
+
+
+def stays_in(session: Session, organisation_id: int, pile_id: UUID) -> list[Stay]:
+    """Return every probe's stay in a pile, earliest first."""
+    statement = (
+        select(ProbeRow, PlacementRow)
+        .where(
+            col(PlacementRow.organisation_id) == organisation_id,
+            col(PlacementRow.pile_id) == pile_id,
+            col(ProbeRow.organisation_id) == organisation_id,
+            col(ProbeRow.id) == col(PlacementRow.probe_id),
+        )
+        .order_by(col(PlacementRow.since), col(PlacementRow.id))
+    )
+    return [
+        Stay(probe.number, probe.serial, stay.position, stay.depth_cm, stay.since, stay.until)
+        for probe, stay in session.exec(statement).all()
+        if probe.number is not None
+    ]

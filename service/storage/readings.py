@@ -1,0 +1,318 @@
+"""Readings on disk: one statement to keep many, one question for those that were there before."""
+
+import struct
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Final
+from uuid import UUID
+
+import numpy as np
+import psycopg
+from numpy.typing import NDArray
+
+from service.storage.packing import POSTGRES_EPOCH_US, BigInts, Doubles, Instants, Ints, SmallInts
+
+Plain = psycopg.Connection[tuple[Any, ...]]
+"""The driver's own connection, inside a transaction that has entered its organisation."""
+
+
+@dataclass(frozen=True)
+class Columns:
+    """Readings of known probes, column by column; all of one length.
+
+    Attributes
+    ----------
+    probe
+        Probe numbers, int32.
+    quantity, unit, flag
+        ``Quantity``, ``Unit`` and ``QualityFlag`` codes, int16.
+    observed_us
+        Microseconds since 1970-01-01T00:00Z, int64.
+    value
+        As recorded, float64.
+    batch_id
+        Which request brought it, int64.
+    """
+
+    probe: NDArray[np.int32]
+    quantity: NDArray[np.int16]
+    observed_us: NDArray[np.int64]
+    value: NDArray[np.float64]
+    unit: NDArray[np.int16]
+    flag: NDArray[np.int16]
+    batch_id: NDArray[np.int64]
+
+    def __len__(self) -> int:
+        """Return the number of readings."""
+        return len(self.value)
+
+    def take(self, rows: NDArray[Any]) -> "Columns":
+        """Return the readings at these places."""
+        return Columns(
+            self.probe[rows],
+            self.quantity[rows],
+            self.observed_us[rows],
+            self.value[rows],
+            self.unit[rows],
+            self.flag[rows],
+            self.batch_id[rows],
+        )
+
+
+@dataclass(frozen=True)
+class InForce:
+    """What stands on disk for each reading asked about, in the order asked."""
+
+    value: NDArray[np.float64]
+    unit: NDArray[np.int16]
+    batch_id: NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class BatchHead:
+    """Who sent a batch, and when."""
+
+    batch_id: int
+    received_at: datetime
+    sent_at: datetime | None
+    credential_id: UUID | None
+    gateway: str | None
+
+
+_NEXT_BLOCK: Final = "select nextval('reading_batch')"
+BLOCK: Final = 1000
+"""Batch numbers a process takes at a time; the sequence counts in these steps."""
+
+_ADD_BATCHES: Final = """
+insert into batch (organisation_id, batch_id, received_at, sent_at, credential_id, gateway)
+select %s, * from unnest(%s::int8[], %s::timestamptz[], %s::timestamptz[], %s::uuid[], %s::text[])
+"""
+
+_INSERT: Final = """
+with kept as (
+  insert into reading (organisation_id, probe, quantity, observed_at, value, unit, flag, batch_id)
+  select %s, * from unnest(%s, %s, %s, %s, %s, %s, %s)
+  on conflict do nothing
+  returning 1)
+select count(*) from kept
+"""
+
+_IN_FORCE: Final = """
+select i.place, r.value, r.unit, r.batch_id
+from unnest(%s, %s, %s) with ordinality as i (probe, quantity, observed_at, place)
+join reading r on r.organisation_id = %s and r.probe = i.probe and r.quantity = i.quantity
+  and r.observed_at = i.observed_at
+"""
+
+_DISPUTE: Final = """
+insert into disputed_reading (organisation_id, probe, quantity, observed_at, value, unit, batch_id)
+select %s, * from unnest(%s, %s, %s, %s, %s, %s)
+on conflict do nothing
+"""
+
+_HOLD: Final = """
+insert into held_reading (organisation_id, serial, quantity, observed_at, value, unit, flag, batch_id)
+select %s, * from unnest(%s::text[], %s, %s, %s, %s, %s, %s)
+on conflict do nothing
+"""
+
+_ADOPT: Final = """
+delete from held_reading where organisation_id = %s and serial = %s
+returning quantity, observed_at, value, unit, flag, batch_id
+"""
+
+
+def next_block(connection: Plain) -> int:
+    """Return the first of ``BLOCK`` batch numbers nobody else has."""
+    row = connection.execute(_NEXT_BLOCK).fetchone()
+    assert row is not None
+    return int(row[0])
+
+
+def add_batches(connection: Plain, organisation_id: int, heads: Sequence[BatchHead]) -> None:
+    """Record who sent what and when."""
+    connection.execute(
+        _ADD_BATCHES,
+        (
+            organisation_id,
+            [head.batch_id for head in heads],
+            [head.received_at for head in heads],
+            [head.sent_at for head in heads],
+            [head.credential_id for head in heads],
+            [head.gateway for head in heads],
+        ),
+    )
+
+
+def insert(connection: Plain, organisation_id: int, rows: Columns) -> int:
+    """Keep the readings that are new, and return how many were.
+
+    Counted through ``returning``: on a distributed server the command tag counts rows offered, not kept.
+    """
+    row = connection.execute(
+        _INSERT,
+        (
+            organisation_id,
+            Ints(rows.probe),
+            SmallInts(rows.quantity),
+            Instants(rows.observed_us),
+            Doubles(rows.value),
+            SmallInts(rows.unit),
+            SmallInts(rows.flag),
+            BigInts(rows.batch_id),
+        ),
+        prepare=True,
+    ).fetchone()
+    assert row is not None
+    return int(row[0])
+
+
+def in_force(connection: Plain, organisation_id: int, rows: Columns) -> InForce:
+    """Return what stands on disk under the keys of ``rows``, all of which are there."""
+    found = connection.execute(
+        _IN_FORCE,
+        (Ints(rows.probe), SmallInts(rows.quantity), Instants(rows.observed_us), organisation_id),
+    ).fetchall()
+    value = np.empty(len(rows))
+    unit = np.empty(len(rows), np.int16)
+    batch_id = np.empty(len(rows), np.int64)
+    for place, v, u, b in found:
+        value[place - 1], unit[place - 1], batch_id[place - 1] = v, u, b
+    return InForce(value, unit, batch_id)
+
+
+def dispute(connection: Plain, organisation_id: int, rows: Columns) -> None:
+    """Keep readings that contradict the ones in force, beside them."""
+    connection.execute(
+        _DISPUTE,
+        (
+            organisation_id,
+            Ints(rows.probe),
+            SmallInts(rows.quantity),
+            Instants(rows.observed_us),
+            Doubles(rows.value),
+            SmallInts(rows.unit),
+            BigInts(rows.batch_id),
+        ),
+    )
+
+
+@dataclass(frozen=True)
+class Instrument:
+    """A probe as the write path needs it."""
+
+    number: int
+    site_id: UUID | None
+
+
+def instruments(connection: Plain, organisation_id: int, serials: Sequence[str]) -> dict[str, Instrument]:
+    """Return the known probes among ``serials``."""
+    rows = connection.execute(
+        "select serial, number, site_id from probe where organisation_id = %s and serial = any(%s::text[])",
+        (organisation_id, list(serials)),
+        prepare=True,
+    ).fetchall()
+    return {serial: Instrument(number, site_id) for serial, number, site_id in rows}
+
+
+def lock_serials(connection: Plain, organisation_id: int, serials: Sequence[str]) -> None:
+    """Keep registration of these serials and holding of their readings from passing each other."""
+    connection.execute(
+        "select pg_advisory_xact_lock(%s, hashtext(serial)) from unnest(%s::text[]) as serial",
+        (organisation_id, sorted(serials)),
+    )
+
+
+def hold(connection: Plain, organisation_id: int, serials: Sequence[str], rows: Columns) -> None:
+    """Keep readings whose probe is not known yet."""
+    connection.execute(
+        _HOLD,
+        (
+            organisation_id,
+            list(serials),
+            SmallInts(rows.quantity),
+            Instants(rows.observed_us),
+            Doubles(rows.value),
+            SmallInts(rows.unit),
+            SmallInts(rows.flag),
+            BigInts(rows.batch_id),
+        ),
+    )
+
+
+def take_held(connection: Plain, organisation_id: int, serial: str, probe: int) -> Columns:
+    """Take out the readings held for a serial, as readings of its probe, first come first."""
+    rows = connection.execute(_ADOPT, (organisation_id, serial)).fetchall()
+    rows.sort(key=lambda row: row[5])
+    return Columns(
+        np.full(len(rows), probe, np.int32),
+        np.array([row[0] for row in rows], np.int16),
+        np.array([round(row[1].timestamp() * 1e6) for row in rows], np.int64),
+        np.array([row[2] for row in rows], np.float64),
+        np.array([row[3] for row in rows], np.int16),
+        np.array([row[4] for row in rows], np.int16),
+        np.array([row[5] for row in rows], np.int64),
+    )
+
+
+_ROW: Final = np.dtype([
+    ("fields", ">i2"),
+    ("l1", ">i4"), ("observed_at", ">i8"),
+    ("l2", ">i4"), ("value", ">f8"),
+    ("l3", ">i4"), ("unit", ">i2"),
+    ("l4", ">i4"), ("flag", ">i2"),
+])  # fmt: skip
+_COPY_HEAD: Final = len(b"PGCOPY\n\xff\r\n\0") + 8
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """The readings of one probe and quantity over some time, ascending.
+
+    Attributes
+    ----------
+    observed_us
+        Microseconds since 1970-01-01T00:00Z, int64.
+    value, unit, flag
+        As recorded; ``Unit`` and ``QualityFlag`` codes.
+    """
+
+    observed_us: NDArray[np.int64]
+    value: NDArray[np.float64]
+    unit: NDArray[np.int16]
+    flag: NDArray[np.int16]
+
+
+def stretch(
+    connection: Plain,
+    organisation_id: int,
+    probe: int,
+    quantity: int,
+    *,
+    since: datetime,
+    until: datetime | None,
+) -> Stretch:
+    """Load a probe's readings from ``since`` up to but not including ``until``.
+
+    Binary COPY into NumPy: no Python object for a reading.
+    """
+    with (
+        connection.cursor() as cursor,
+        cursor.copy(
+            "copy (select observed_at, value, unit, flag from reading where organisation_id = %s and probe = %s"
+            " and quantity = %s and observed_at >= %s and observed_at < %s order by observed_at)"
+            " to stdout (format binary)",
+            (organisation_id, probe, quantity, since, until or "infinity"),
+        ) as copy,
+    ):
+        raw = b"".join(bytes(part) for part in copy)
+    (extension,) = struct.unpack_from(">i", raw, _COPY_HEAD - 4)
+    body = memoryview(raw)[_COPY_HEAD + extension : -2]
+    rows = np.frombuffer(body, _ROW)
+    return Stretch(
+        rows["observed_at"].astype(np.int64) + POSTGRES_EPOCH_US,
+        rows["value"].astype(np.float64),
+        rows["unit"].astype(np.int16),
+        rows["flag"].astype(np.int16),
+    )
