@@ -28,6 +28,11 @@ class Settings(BaseSettings):
     pool_size: int = Field(default=12, ge=1, le=200)
     ingest_writers: int = Field(default=2, ge=1, le=16, description="Connections that write readings.")
     max_body_bytes: int = Field(default=1 << 20, ge=1024, description="Largest request body on the wire.")
+    max_check_bytes: int = Field(
+        default=16 << 20,
+        ge=1024,
+        description="Largest body of a compliance check, which brings its readings along.",
+    )
     max_records: int = Field(default=10_000, ge=1, description="Most readings in one request.")
     key_cache_s: float = Field(
         default=5.0, ge=0, description="How long a checked key is trusted; a revoked key may live so long."

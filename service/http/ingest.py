@@ -24,25 +24,17 @@ from service.http.problems import of_domain_error, problem
 from service.operations.intake import Intake
 from service.operations.readings import MOST_LISTED, Pack, Receipt
 
-JSON: Final = "application/json"
 STRICT: Final = "handling=strict"
 
 log = structlog.get_logger()
 
 
-class TooLarge(Exception):
-    """The body is larger than the service takes."""
-
-
 class IngestRoute:
     """Keeps a bag of readings and says, reading by reading, what became of it."""
 
-    def __init__(
-        self, authenticator: Authenticator, intake: Intake, *, max_body_bytes: int, max_records: int
-    ) -> None:
+    def __init__(self, authenticator: Authenticator, intake: Intake, *, max_records: int) -> None:
         self._authenticator = authenticator
         self._intake = intake
-        self._max_body_bytes = max_body_bytes
         self._max_records = max_records
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -51,8 +43,6 @@ class IngestRoute:
             answer = await self._answer(Headers(scope=scope), receive)
         except DomainError as error:
             answer = of_domain_error(error)
-        except TooLarge:
-            answer = self._too_large()
         except Exception:  # the last wall before the socket
             log.exception("ingest_failed")
             answer = problem(
@@ -62,10 +52,7 @@ class IngestRoute:
 
     async def _answer(self, headers: Headers, receive: Receive) -> JSONResponse:
         caller = await self._caller(headers.get("authorization"))
-        refusal = _media_refusal(headers)
-        if refusal is not None:
-            return refusal
-        body = await self._body(headers, receive)
+        body = await _body(receive)
         now = datetime.now(UTC)
         try:
             bag = read_bag(body, now=now, most=self._max_records)
@@ -86,50 +73,18 @@ class IngestRoute:
             caller = await asyncio.to_thread(self._authenticator.check, token)
         return must_have(caller, KeyScope.INGEST)
 
-    async def _body(self, headers: Headers, receive: Receive) -> bytes:
-        announced = headers.get("content-length", "")
-        if announced.isdigit() and int(announced) > self._max_body_bytes:
-            raise TooLarge
-        parts = []
-        size = 0
-        more = True
-        while more:
-            message = await receive()
-            if message["type"] == "http.disconnect":
-                raise Invalid.field("", "the connection ended before the body did; send it again")
-            parts.append(message.get("body", b""))
-            size += len(parts[-1])
-            if size > self._max_body_bytes:
-                raise TooLarge
-            more = message.get("more_body", False)
-        return b"".join(parts)
 
-    def _too_large(self) -> JSONResponse:
-        detail = (
-            f"at most {self._max_body_bytes} bytes and {self._max_records} readings in one request;"
-            " halve the bag and send both halves"
-        )
-        return problem(413, "too-large", "The bag is too large", detail)
-
-
-def _media_refusal(headers: Headers) -> JSONResponse | None:
-    media_type = headers.get("content-type", "").partition(";")[0].strip().lower()
-    if media_type != JSON:
-        detail = f"{ascii(media_type)[:60]} is not taken; send the bag as {JSON}"
-        return problem(
-            415, "unsupported-media-type", "Unsupported Media Type", detail, headers={"Accept": JSON}
-        )
-    coding = headers.get("content-encoding", "identity").strip().lower()
-    if coding not in {"", "identity"}:
-        detail = f"the coding {ascii(coding)[:40]} is not taken; send the bag without Content-Encoding"
-        return problem(
-            415,
-            "unsupported-content-coding",
-            "Unsupported content coding",
-            detail,
-            headers={"Accept-Encoding": "identity"},
-        )
-    return None
+async def _body(receive: Receive) -> bytes:
+    """Return the body; its size was limited on the way here."""
+    parts = []
+    more = True
+    while more:
+        message = await receive()
+        if message["type"] == "http.disconnect":
+            raise Invalid.field("", "the connection ended before the body did; send it again")
+        parts.append(message.get("body", b""))
+        more = message.get("more_body", False)
+    return b"".join(parts)
 
 
 def _pack(caller: Caller, bag: Sorted, now: datetime) -> Pack:

@@ -10,6 +10,7 @@ from pydantic import Field
 from service.http.authority import CanRead, CanWrite, Database
 from service.http.exchange import After, CreateOnce, IfMatch, Limit, PageOut, answer, etag
 from service.http.values import Day, In, Instant, Name, Note, Number, Out, Positive, ZoneName, omitted
+from service.http.weekdays import Weekday
 from service.operations import sites
 from service.storage import records
 from service.storage import sites as stored
@@ -17,7 +18,7 @@ from service.storage.tables import SiteRow
 
 router = APIRouter(tags=["sites"])
 
-Weekday = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
+
 BayKind = Literal["cage", "open_bay", "windrow_strip", "aerated_bay", "vessel"]
 Latitude = Annotated[Number, Field(ge=-90, le=90)]
 Longitude = Annotated[Number, Field(ge=-180, le=180)]

@@ -108,9 +108,10 @@ def authenticate(session: Session, token: str, *, now: datetime) -> Caller:
     return Caller(row.organisation_id, row.id, frozenset(map(Scope, row.scopes)), row.site_id)
 
 
-def revoke_key(session: Session, organisation_id: int, key_id: UUID, *, now: datetime) -> ApiKeyRow:
+def revoke_key(session: Session, caller: Caller, key_id: UUID, *, now: datetime) -> ApiKeyRow:
     """Revoke a key; revoking twice keeps the first instant."""
-    row = records.find(session, ApiKeyRow, organisation_id, key_id, lock=True)
+    row = records.find(session, ApiKeyRow, caller.organisation_id, key_id, lock=True)
+    caller.must_reach_site(row.site_id, "key")
     row.revoked_at = row.revoked_at or now
     session.flush()
     return row

@@ -3,6 +3,8 @@
 from sqlalchemy import func
 from sqlmodel import Session, col, select
 
+from service.domain.authority import Caller
+from service.storage.records import Page, page
 from service.storage.tables import ApiKeyRow, OrganisationRow
 
 
@@ -20,3 +22,11 @@ def organisation_named(session: Session, name: str) -> OrganisationRow | None:
     return session.exec(
         select(OrganisationRow).where(func.lower(OrganisationRow.name) == name.lower())
     ).first()
+
+
+def keys_page(session: Session, caller: Caller, *, limit: int, after: str | None) -> Page[ApiKeyRow]:
+    """Return the keys a key may see."""
+    statement = select(ApiKeyRow).where(col(ApiKeyRow.organisation_id) == caller.organisation_id)
+    if caller.site_id is not None:
+        statement = statement.where(col(ApiKeyRow.site_id) == caller.site_id)
+    return page(session, statement, [col(ApiKeyRow.id)], limit=limit, after=after)

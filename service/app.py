@@ -1,0 +1,74 @@
+"""The web process put together."""
+
+import gc
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+
+from fastapi import FastAPI
+from starlette.routing import Route
+
+from service.http import problems, routes
+from service.http.authority import Authenticator
+from service.http.ingest import IngestRoute
+from service.http.limits import BodyLimits
+from service.http.metrics import measured
+from service.http.openapi import describe
+from service.operations.intake import Intake
+from service.settings import Settings
+from service.storage.database import SERVICE_ROLE, Database, connect_engine
+
+
+def create_app(settings: Settings, *, database: Database | None = None) -> FastAPI:
+    """Return the service as an ASGI app.
+
+    Parameters
+    ----------
+    database
+        The record to use; opened from ``settings.database_url`` when None.
+    """
+    if database is None:
+        if settings.database_url is None:
+            raise ValueError("no database: give one, or set DATABASE_URL")
+        url = settings.database_url.get_secret_value()
+        database = Database(connect_engine(url, role=SERVICE_ROLE, pool_size=settings.pool_size))
+    authenticator = Authenticator(database, trust_s=settings.key_cache_s)
+    intake = Intake(database, writers=settings.ingest_writers)
+
+    @asynccontextmanager
+    async def life(_app: FastAPI) -> AsyncIterator[None]:
+        # What start-up made lives as long as the process; without it each collection is short (measured).
+        gc.collect()
+        gc.freeze()
+        gc.set_threshold(20_000)
+        yield
+        intake.close()
+        database.close()
+
+    app = FastAPI(
+        title="Heapledger",
+        version="0.1.0",
+        summary="Recipes, turning schedules and time-temperature verdicts for hot, turned compost piles.",
+        lifespan=life,
+        generate_unique_id_function=lambda route: route.name,
+        redirect_slashes=False,
+    )
+    app.state.database = database
+    app.state.authenticator = authenticator
+    app.state.settings = settings
+    problems.install(app)
+    ingest = IngestRoute(authenticator, intake, max_records=settings.max_records)
+    app.router.routes.append(Route("/v1/readings", ingest, methods=["POST"], name="post_readings"))
+    routes.include(app)
+    describe(app)
+    app.add_middleware(
+        BodyLimits,
+        max_body_bytes=settings.max_body_bytes,
+        larger={"/v1/compliance/check": settings.max_check_bytes},
+    )
+    app.add_middleware(measured)
+    return app
+
+
+def from_environment() -> FastAPI:
+    """Return the app of a worker process, from its environment."""
+    return create_app(Settings())

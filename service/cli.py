@@ -1,0 +1,294 @@
+"""The console command."""
+
+import json
+import logging
+import os
+import signal
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from types import FrameType
+from typing import Annotated
+from uuid import UUID
+
+import typer
+import uvicorn
+from rich.console import Console
+from rich.progress import Progress
+from rich.table import Table
+
+from service.app import create_app
+from service.demo import filling
+from service.domain.authority import Caller, Scope
+from service.domain.errors import DomainError
+from service.http.bag import read_bag
+from service.operations import organisations
+from service.operations.readings import BatchNumbers, Pack, Receipt, ingest
+from service.record import Record, open_record
+from service.settings import Settings
+from service.storage import readings as stored_readings
+from service.storage.database import SERVICE_ROLE, STEWARD_ROLE, Database, connect_engine
+from service.storage.embedded import EmbeddedServerError
+
+app = typer.Typer(
+    help="Heapledger: recipes, turning schedules and time-temperature verdicts for hot, turned compost piles.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+)
+keys_app = typer.Typer(help="Make, list and revoke API keys.", no_args_is_help=True)
+app.add_typer(keys_app, name="key")
+out = Console()
+err = Console(stderr=True)
+
+Port = Annotated[int, typer.Option(min=1, max=65535, help="The port to listen on.")]
+Host = Annotated[str | None, typer.Option(help="The address to listen on; HEAPLEDGER_HOST when absent.")]
+Organisation = Annotated[str, typer.Option(help="The organisation's name.")]
+LISTED_AT_MOST = 20
+
+
+def main() -> None:
+    """Run the command; what can be mended is said in one sentence."""
+    try:
+        app()
+    except (DomainError, EmbeddedServerError) as error:
+        err.print(f"[red]heapledger:[/red] {error}", highlight=False)
+        raise SystemExit(1) from error
+
+
+@contextmanager
+def _record(*, migrated: bool = True) -> Iterator[tuple[Settings, Record]]:
+    settings = Settings()
+    with err.status("starting the record ..."):
+        opening = open_record(settings, migrated=migrated)
+        record = opening.__enter__()
+    try:
+        yield settings, record
+    finally:
+        opening.__exit__(None, None, None)
+
+
+@app.command()
+def serve(
+    port: Port = 8000,
+    host: Host = None,
+    workers: Annotated[int, typer.Option(min=1, max=64, help="Web processes.")] = 1,
+    migrated: Annotated[
+        bool, typer.Option("--migrate/--no-migrate", help="Bring the schema up first (needs its owner).")
+    ] = True,
+) -> None:
+    """Serve the API; with no DATABASE_URL, on a PostgreSQL of our own in the data folder."""
+    with _record(migrated=migrated) as (settings, record):
+        out.print(f"Heapledger serves http://{host or settings.host}:{port} (documentation: /docs)")
+        if not record.is_embedded:
+            out.print("on the server that DATABASE_URL names")
+        else:
+            out.print(f"on its own PostgreSQL in {settings.data_dir}", soft_wrap=True)
+        _serve(settings, record, port=port, host=host, workers=workers)
+
+
+def _serve(settings: Settings, record: Record, *, port: int, host: str | None, workers: int) -> None:
+    """Serve until told to stop."""
+    logging.basicConfig(level=logging.WARNING)
+    # A stop signal that comes before uvicorn listens must still stop the embedded server.
+    signal.signal(signal.SIGTERM, _stop)
+    os.environ["DATABASE_URL"] = record.service_url
+    options = {
+        "host": host or settings.host,
+        "port": port,
+        "log_level": "warning",
+        "access_log": False,
+        "server_header": False,
+    }
+    if workers == 1:
+        uvicorn.run(create_app(Settings()), **options)  # type: ignore[arg-type]
+    else:
+        uvicorn.run("service.app:from_environment", factory=True, workers=workers, **options)  # type: ignore[arg-type]
+
+
+def _stop(_signal: int, _frame: FrameType | None) -> None:
+    raise SystemExit(0)
+
+
+@app.command()
+def migrate() -> None:
+    """Bring the record to the newest schema, and make the months of readings that are due."""
+    with _record():
+        out.print("the record has the newest schema")
+
+
+@app.command()
+def demo(
+    port: Port = 8000,
+    host: Host = None,
+    serving: Annotated[bool, typer.Option("--serve/--no-serve", help="Go on serving afterwards.")] = True,
+) -> None:
+    """Fill the record with three invented sites and simulated readings, show their piles, and serve."""
+    with _record() as (settings, record):
+        database = _database(record)
+        with _steward(record) as steward, Progress(console=err, transient=True) as progress:
+            filled = filling.fill(database, steward, now=datetime.now(UTC), progress=progress)
+        address = f"http://{host or settings.host}:{port}"
+        out.print(filling.table(database, filled, now=datetime.now(UTC)))
+        out.print(filling.addresses(filled, address), highlight=False, soft_wrap=True)
+        database.close()
+        if serving:
+            _serve(settings, record, port=port, host=host, workers=1)
+
+
+@keys_app.command("create")
+def key_create(
+    organisation: Organisation,
+    scopes: Annotated[str, typer.Option(help="Comma-separated: read, write, ingest, admin.")] = "read",
+    site: Annotated[UUID | None, typer.Option(help="Limit the key to this site's id.")] = None,
+    name: Annotated[str, typer.Option(help="What the key is for.")] = "command line",
+    quiet: Annotated[bool, typer.Option("--quiet", help="Print the key alone.")] = False,
+) -> None:
+    """Make a key, and the organisation if it is new. The key is shown this once."""
+    wanted = _scopes(scopes)
+    with _record() as (_, record), _steward(record) as steward:
+        made = organisations.create_key(steward, organisation, name=name, scopes=wanted, site_id=site)
+    if quiet:
+        typer.echo(made.token)
+        return
+    out.print(f"key {made.row.prefix} of {organisation} for {', '.join(sorted(wanted))}; write it down now:")
+    out.print(made.token, highlight=False, soft_wrap=True)
+
+
+@keys_app.command("list")
+def key_list(organisation: Organisation) -> None:
+    """List an organisation's keys; the keys themselves are kept nowhere."""
+    with _record() as (_, record), _steward(record) as steward:
+        rows = organisations.list_keys(steward, organisation)
+    table = Table("prefix", "name", "scopes", "site", "made", "last used", "revoked")
+    for row in rows:
+        table.add_row(
+            row.prefix,
+            row.name,
+            ", ".join(row.scopes),
+            str(row.site_id or "all"),
+            f"{row.created_at:%Y-%m-%d %H:%M}",
+            "" if row.last_used_at is None else f"{row.last_used_at:%Y-%m-%d %H:%M}",
+            "" if row.revoked_at is None else f"{row.revoked_at:%Y-%m-%d %H:%M}",
+        )
+    out.print(table)
+
+
+@keys_app.command("revoke")
+def key_revoke(
+    organisation: Organisation,
+    prefix: Annotated[str, typer.Argument(help="The key's prefix, as 'key list' shows it.")],
+) -> None:
+    """Revoke a key; a running service stops taking it within seconds."""
+    with _record() as (_, record), _steward(record) as steward:
+        organisations.revoke_key(steward, organisation, prefix, now=datetime.now(UTC))
+    out.print(f"key {prefix} is revoked")
+
+
+@app.command("import")
+def import_file(
+    file: Annotated[Path, typer.Argument(exists=True, dir_okay=False, help="JSON, or one reading a line.")],
+    organisation: Organisation,
+) -> None:
+    """Keep a file of readings: a JSON bag as posted to /v1/readings, or one reading a line."""
+    settings = Settings()
+    with _record() as (_, record):
+        with _steward(record) as steward:
+            organisation_id = organisations.id_of(steward, organisation)
+        database = _database(record)
+        caller = Caller(organisation_id, UUID(int=0), frozenset({Scope.INGEST}))
+        total = Receipt(0)
+        try:
+            with Progress(console=err, transient=True) as progress:
+                bar = progress.add_task("readings", total=None)
+                for body in _bags(file, settings.max_records):
+                    _keep_bag(database, caller, body, total)
+                    progress.update(bar, completed=total.received)
+        finally:
+            database.close()
+        _report(total)
+
+
+def _bags(file: Path, most: int) -> Iterator[bytes]:
+    """Yield the file as bags of at most ``most`` readings."""
+    text = file.read_text(encoding="utf-8-sig")
+    try:
+        whole = json.loads(text)
+        readings = [json.dumps(one) for one in whole.get("readings", [whole])]
+    except json.JSONDecodeError:
+        readings = [line for line in text.splitlines() if line.strip()]
+    except (TypeError, AttributeError) as error:
+        raise typer.BadParameter(
+            'holds no readings; give {"readings": [...]} or one reading a line'
+        ) from error
+    for start in range(0, len(readings), most):
+        yield f'{{"readings":[{",".join(readings[start : start + most])}]}}'.encode()
+
+
+def _keep_bag(database: Database, caller: Caller, body: bytes, total: Receipt) -> None:
+    now = datetime.now(UTC)
+    bag = read_bag(body, now=now, most=sys.maxsize)
+    with database.begin_plain(caller.organisation_id) as connection:
+        pack = Pack(
+            caller=caller,
+            serials=bag.serials,
+            quantity=bag.quantity,
+            observed_us=bag.observed_us,
+            value=bag.value,
+            unit=bag.unit,
+            places=bag.places + total.received,
+            received=bag.received,
+            received_at=now,
+            refused=[(place + total.received, refusal) for place, refusal in bag.refused],
+        )
+        probes = stored_readings.instruments(connection, caller.organisation_id, sorted(set(bag.serials)))
+        (receipt,) = ingest(connection, caller.organisation_id, [pack], probes, BatchNumbers())
+    total.received += receipt.received
+    total.stored += receipt.stored
+    total.duplicate += receipt.duplicate
+    total.held += receipt.held
+    total.disputes += receipt.disputes
+    total.refused += receipt.refused
+
+
+def _report(total: Receipt) -> None:
+    out.print(
+        f"{total.received} read: {total.stored} stored, {total.duplicate} there before, "
+        f"{len(total.disputes)} disputed, {total.held} held, {len(total.refused)} refused"
+    )
+    for place, refusal in total.refused[:LISTED_AT_MOST]:
+        err.print(f"reading {place + 1}: {refusal.member}: {refusal.detail}", highlight=False)
+    if len(total.refused) > LISTED_AT_MOST:
+        err.print(f"and {len(total.refused) - LISTED_AT_MOST} more refused")
+    if total.refused:
+        raise typer.Exit(2)
+
+
+@app.command()
+def openapi() -> None:
+    """Print the OpenAPI document."""
+    database = Database(connect_engine("postgresql://nobody@localhost:1/none"))
+    typer.echo(json.dumps(create_app(Settings(), database=database).openapi(), indent=2, sort_keys=True))
+
+
+def _scopes(text: str) -> frozenset[Scope]:
+    try:
+        return frozenset(Scope(word.strip()) for word in text.split(",") if word.strip())
+    except ValueError as error:
+        known = ", ".join(Scope)
+        raise typer.BadParameter(f"{error}; use a comma-separated list of {known}") from error
+
+
+def _database(record: Record) -> Database:
+    return Database(connect_engine(record.service_url, role=SERVICE_ROLE))
+
+
+@contextmanager
+def _steward(record: Record) -> Iterator[Database]:
+    database = Database(connect_engine(record.owner_url, role=STEWARD_ROLE, pool_size=1))
+    try:
+        yield database
+    finally:
+        database.close()

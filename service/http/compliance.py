@@ -1,0 +1,215 @@
+"""Rules, and verdicts: on readings that are sent along, and on a pile's own record."""
+
+from datetime import UTC, datetime
+from typing import Annotated, Literal
+from uuid import UUID
+from zoneinfo import ZoneInfo
+
+from fastapi import APIRouter, Query
+from fastapi.responses import JSONResponse
+from pydantic import Field
+
+from service.domain.compliance import RULES, History, Reading, Rule, Verdict, judge, series_of
+from service.domain.errors import FieldError, Invalid, NotFound
+from service.domain.quantities import Unit
+from service.http.authority import CanRead, CanWrite, Database
+from service.http.exchange import After, CreateOnce, Limit, PageOut
+from service.http.values import Amount, Code, Flag, In, Instant, Name, Number, Out, Positive, ZoneName
+from service.http.verdicts import Interpretation, IssuedVerdictOut, VerdictOut
+from service.operations import piles, verdicts
+from service.storage import piles as stored
+from service.storage.histories import history_of
+
+router = APIRouter(tags=["compliance"])
+
+Temperature = Annotated[Number, Field(ge=-500, le=5000)]
+
+
+class CheckedReadingIn(In):
+    """One temperature reading, in the unit it was recorded in: exactly one of the two figures."""
+
+    position: Name
+    observed_at: Instant
+    temperature_c: Temperature | None = None
+    temperature_f: Temperature | None = Field(
+        default=None, description="Compared in [degF], without rounding."
+    )
+
+
+class CheckIn(In):
+    """A rule and what was recorded of one pile."""
+
+    rule: Code
+    time_zone: ZoneName
+    readings: list[CheckedReadingIn] = Field(max_length=200_000)
+    turns: list[Instant] = Field(default_factory=list, max_length=2000)
+    restarts: list[Instant] = Field(
+        default_factory=list,
+        max_length=2000,
+        description="When fresh material was added; counts start again.",
+    )
+    initial_carbon_nitrogen_ratio: Positive | None = None
+    cured_days: Amount | None = None
+    duties_recorded: list[Name] = Field(default_factory=list, max_length=100)
+    closed: Flag = Field(default=False, description="The process has ended; no more heat can come.")
+    interpretation: Interpretation = "inspector"
+    judged_at: Instant | None = Field(
+        default=None, description="Now when null; later evidence is not looked at."
+    )
+
+
+class RuleOut(Out):
+    """A published time-temperature rule as it is encoded here."""
+
+    id: str
+    title: str
+    jurisdiction: str
+    methods: list[str]
+    phrase: str
+    citation: str
+    text_as_of: str
+    text_status: Literal["read", "second-hand", "unverified"]
+    version: str
+    duties: list[str]
+
+
+@router.get("/rules", response_model=PageOut[RuleOut])
+def list_rules(caller: CanRead) -> object:  # noqa: ARG001 - the key is what is checked
+    """List the rules; all fit on one page."""
+    return {"items": [_rule_out(rule) for rule in RULES.values()], "next": None}
+
+
+@router.get("/rules/{rule_id}", response_model=RuleOut)
+def get_rule(rule_id: str, caller: CanRead) -> object:  # noqa: ARG001 - the key is what is checked
+    """Return one rule."""
+    if rule_id not in RULES:
+        raise NotFound("no rule with this id; GET /v1/rules lists them")
+    return _rule_out(RULES[rule_id])
+
+
+def _rule_out(rule: Rule) -> dict[str, object]:
+    return {
+        **{name: getattr(rule, name) for name in RuleOut.model_fields if name != "duties"},
+        "duties": [duty.name for duty in rule.duties],
+    }
+
+
+@router.post("/compliance/check", response_model=VerdictOut)
+def check_compliance(body: CheckIn, caller: CanRead) -> Verdict:  # noqa: ARG001 - the key is what is checked
+    """Judge readings that are sent along; touches no record."""
+    rule = _rule(body.rule, "/rule")
+    history = History(
+        series=series_of(_readings(body.readings)),
+        turns=tuple(body.turns),
+        restarts=tuple(body.restarts),
+        initial_carbon_nitrogen_ratio=body.initial_carbon_nitrogen_ratio,
+        cured_days=body.cured_days,
+        duties_recorded=frozenset(body.duties_recorded),
+        closed=body.closed,
+    )
+    return judge(
+        rule,
+        history,
+        judged_at=body.judged_at or datetime.now(UTC),
+        time_zone=ZoneInfo(body.time_zone),
+        interpretation=body.interpretation,
+    )
+
+
+def _rule(rule_id: str, pointer: str) -> Rule:
+    if rule_id not in RULES:
+        raise Invalid.field(pointer, f"{rule_id} is not a rule of this service; GET /v1/rules lists them")
+    return RULES[rule_id]
+
+
+def _readings(items: list[CheckedReadingIn]) -> list[Reading]:
+    wrong = [
+        FieldError(f"/readings/{place}", "give exactly one of temperature_c and temperature_f")
+        for place, item in enumerate(items)
+        if (item.temperature_c is None) == (item.temperature_f is None)
+    ]
+    if wrong:
+        raise Invalid(*wrong)
+    return [
+        Reading(item.position, item.observed_at, item.temperature_c, Unit.CEL)
+        if item.temperature_c is not None
+        else Reading(item.position, item.observed_at, item.temperature_f or 0.0, Unit.DEG_F)
+        for item in items
+    ]
+
+
+class ComplianceOut(Out):
+    """A pile's standing under each of its rules, worked out now."""
+
+    pile_id: UUID
+    items: list[VerdictOut]
+
+
+RuleQuery = Annotated[Code | None, Query(description="Only this rule; the pile's own rules when absent.")]
+
+
+@router.get("/piles/{pile_id}/compliance", response_model=ComplianceOut)
+def get_compliance(
+    pile_id: UUID,
+    caller: CanRead,
+    database: Database,
+    rule: RuleQuery = None,
+    interpretation: Interpretation = "inspector",
+) -> object:
+    """Judge a pile on what is on record now; nothing is written."""
+    now = datetime.now(UTC)
+    with database.begin(caller.organisation_id) as session:
+        loaded = stored.load(session, piles.pile_of(session, caller, pile_id))
+    wanted = loaded.pile.rules if rule is None else [rule]
+    chosen = [_rule(one, "/rule") for one in wanted]
+    history = history_of(loaded, now=now)
+    zone = ZoneInfo(loaded.site.time_zone)
+    return {
+        "pile_id": pile_id,
+        "items": [
+            judge(one, history, judged_at=now, time_zone=zone, interpretation=interpretation)
+            for one in chosen
+        ],
+    }
+
+
+class VerdictIn(In):
+    """A verdict to issue."""
+
+    rule: Code
+    interpretation: Interpretation = "inspector"
+
+
+@router.post("/piles/{pile_id}/verdicts", status_code=201, response_model=IssuedVerdictOut)
+def issue_verdict(
+    pile_id: UUID, body: VerdictIn, caller: CanWrite, database: Database, once: CreateOnce
+) -> JSONResponse:
+    """Issue a verdict: judged now, and kept on file with the digest of the readings it saw."""
+    now = datetime.now(UTC)
+    rule = _rule(body.rule, "/rule")
+    with database.begin(caller.organisation_id) as session:
+        loaded = stored.load(session, piles.pile_of(session, caller, pile_id))
+    verdict = judge(
+        rule,
+        history_of(loaded, now=now),
+        judged_at=now,
+        time_zone=ZoneInfo(loaded.site.time_zone),
+        interpretation=body.interpretation,
+    )
+
+    def make() -> tuple[IssuedVerdictOut, dict[str, str]]:
+        row = verdicts.issue(session, caller, pile_id, verdict)
+        return IssuedVerdictOut.model_validate(row), {}
+
+    with database.begin(caller.organisation_id) as session:
+        return once.create(session, caller, body, make)
+
+
+@router.get("/piles/{pile_id}/verdicts", response_model=PageOut[IssuedVerdictOut])
+def list_verdicts(
+    pile_id: UUID, caller: CanRead, database: Database, limit: Limit = 100, after: After = None
+) -> object:
+    """List the verdicts issued on a pile, oldest first; an earlier one stays beside its successors."""
+    with database.begin(caller.organisation_id) as session:
+        piles.pile_of(session, caller, pile_id)
+        return stored.verdicts_page(session, caller.organisation_id, pile_id, limit=limit, after=after)

@@ -1,0 +1,216 @@
+"""Piles: the record, what happened, the readings."""
+
+from datetime import UTC, datetime
+from typing import Annotated, Any, Literal
+from uuid import UUID
+
+from fastapi import APIRouter, Query, Response
+from fastapi.responses import JSONResponse
+from pydantic import Field
+
+from service.domain.errors import Invalid
+from service.domain.quantities import QUANTITY_OF_LABEL, UCUM, Quantity, Unit
+from service.http.authority import CanRead, CanWrite, Database
+from service.http.bag import QuantityLabel, UnitCode
+from service.http.events import AnyEventIn, CorrectIn, EventOut, details_of
+from service.http.exchange import After, CreateOnce, IfMatch, Limit, PageOut, answer, etag
+from service.http.patterns import PatternIn, to_pattern
+from service.http.values import EARLIEST, LATEST, Code, In, Instant, Name, Out, Positive, omitted
+from service.operations import piles
+from service.storage import piles as stored
+
+router = APIRouter(tags=["piles"])
+
+
+class PileIn(In):
+    """A pile to register: planned, being filled, or built already."""
+
+    site_id: UUID
+    label: Name
+    bay_id: UUID | None = None
+    recipe_id: UUID | None = None
+    built_at: Instant | None = Field(
+        default=None, description="When it stood at full size; null while it is filled."
+    )
+    rules: list[Code] = Field(default_factory=list, max_length=20, description="The rules it is to meet.")
+    pattern: PatternIn | None = None
+    design_volume_m3: Positive | None = Field(
+        default=None, description="The size it should be built to; the bay's volume when null."
+    )
+
+
+class PileChange(In):
+    """What may be changed of a pile; fields left out stay as they are."""
+
+    label: Name = omitted()
+    bay_id: UUID | None = omitted()
+    recipe_id: UUID | None = omitted()
+    built_at: Instant | None = omitted()
+    rules: list[Code] = omitted()
+    pattern: PatternIn | None = omitted()
+    design_volume_m3: Positive | None = omitted()
+
+
+class PileOut(Out):
+    """A pile as it is on record; its stage is derived and stands in its status."""
+
+    id: UUID
+    site_id: UUID
+    label: str
+    bay_id: UUID | None
+    recipe_id: UUID | None
+    built_at: Instant | None
+    rules: list[str]
+    pattern: PatternIn | None
+    design_volume_m3: float | None
+    created_at: Instant
+
+
+class PileReadingOut(Out):
+    """A reading as recorded; its flag is a QARTOD primary flag."""
+
+    probe: str
+    position: str
+    depth_cm: float | None
+    observed_at: Instant
+    quantity: QuantityLabel
+    value: float
+    unit: UnitCode
+    flag: Literal[1, 2, 3, 4, 9]
+
+
+def _must_be_a_pattern(values: dict[str, Any]) -> None:
+    if values.get("pattern") is not None:
+        errors = to_pattern(values["pattern"]).errors("/pattern")
+        if errors:
+            raise Invalid(*errors)
+
+
+@router.post("/piles", status_code=201, response_model=PileOut)
+def create_pile(body: PileIn, caller: CanWrite, database: Database, once: CreateOnce) -> JSONResponse:
+    """Register a pile."""
+    values = body.model_dump(exclude={"pattern"}) | {
+        "pattern": None if body.pattern is None else body.pattern.model_dump(mode="json")
+    }
+    _must_be_a_pattern(values)
+
+    def make() -> tuple[PileOut, dict[str, str]]:
+        row = piles.create_pile(session, caller, values)
+        return PileOut.model_validate(row), {"ETag": etag(row.version), "Location": f"/v1/piles/{row.id}"}
+
+    with database.begin(caller.organisation_id) as session:
+        return once.create(session, caller, body, make)
+
+
+@router.get("/piles", response_model=PageOut[PileOut])
+def list_piles(
+    caller: CanRead,
+    database: Database,
+    site_id: Annotated[UUID | None, Query(description="Only the piles of this site.")] = None,
+    limit: Limit = 100,
+    after: After = None,
+) -> object:
+    """List the piles this key may see, oldest first."""
+    with database.begin(caller.organisation_id) as session:
+        return stored.piles_page(session, caller, site_id, limit=limit, after=after)
+
+
+@router.get("/piles/{pile_id}", response_model=PileOut)
+def get_pile(pile_id: UUID, caller: CanRead, database: Database, response: Response) -> object:
+    """Return one pile."""
+    with database.begin(caller.organisation_id) as session:
+        row = piles.pile_of(session, caller, pile_id)
+    return answer(PileOut.model_validate(row), response, row.version)
+
+
+@router.patch("/piles/{pile_id}", response_model=PileOut)
+def change_pile(
+    pile_id: UUID,
+    body: PileChange,
+    caller: CanWrite,
+    database: Database,
+    version: IfMatch,
+    response: Response,
+) -> object:
+    """Change a pile."""
+    changes = body.given()
+    if changes.get("pattern") is not None:
+        changes["pattern"] = body.pattern.model_dump(mode="json") if body.pattern else None
+    _must_be_a_pattern(changes)
+    with database.begin(caller.organisation_id) as session:
+        row = piles.change_pile(session, caller, pile_id, version, changes)
+    return answer(PileOut.model_validate(row), response, row.version)
+
+
+@router.post("/piles/{pile_id}/events", status_code=201, response_model=EventOut)
+def create_event(
+    pile_id: UUID, body: AnyEventIn, caller: CanWrite, database: Database, once: CreateOnce
+) -> JSONResponse:
+    """Record what happened to a pile; a correction is an entry that names the one it corrects."""
+    happening = piles.Happening(
+        kind=body.kind,
+        at=body.at,
+        details=details_of(body),
+        crew=body.crew,
+        note=body.note,
+        corrects=body.corrects if isinstance(body, CorrectIn) else None,
+    )
+
+    def make() -> tuple[EventOut, dict[str, str]]:
+        row = piles.record_event(session, caller, pile_id, happening, now=datetime.now(UTC))
+        return EventOut.model_validate(row), {}
+
+    with database.begin(caller.organisation_id) as session:
+        return once.create(session, caller, body, make)
+
+
+@router.get("/piles/{pile_id}/events", response_model=PageOut[EventOut])
+def list_events(
+    pile_id: UUID, caller: CanRead, database: Database, limit: Limit = 100, after: After = None
+) -> object:
+    """List what happened to a pile, corrections beside what they correct, in the order it was recorded."""
+    with database.begin(caller.organisation_id) as session:
+        piles.pile_of(session, caller, pile_id)
+        return stored.events_page(session, caller.organisation_id, pile_id, limit=limit, after=after)
+
+
+@router.get("/piles/{pile_id}/readings", response_model=PageOut[PileReadingOut])
+def list_readings(
+    pile_id: UUID,
+    caller: CanRead,
+    database: Database,
+    quantity: QuantityLabel = "temperature",
+    position: Annotated[Name | None, Query()] = None,
+    since: Annotated[Instant | None, Query(alias="from", description="From this instant on.")] = None,
+    until: Annotated[Instant | None, Query(alias="to", description="Up to but not including it.")] = None,
+    limit: Limit = 100,
+    after: After = None,
+) -> object:
+    """List readings taken while their probe sat in the pile, as recorded, in order of time."""
+    with database.begin(caller.organisation_id) as session:
+        piles.pile_of(session, caller, pile_id)
+        items, cursor = stored.readings_page(
+            session,
+            caller.organisation_id,
+            pile_id,
+            quantity=QUANTITY_OF_LABEL[quantity],
+            position=position,
+            since=since or EARLIEST,
+            until=until or LATEST,
+            limit=limit,
+            after=after,
+        )
+    return {"items": [_reading_out(item) for item in items], "next": cursor}
+
+
+def _reading_out(item: stored.PileReading) -> dict[str, object]:
+    return {
+        "probe": item.probe,
+        "position": item.position,
+        "depth_cm": item.depth_cm,
+        "observed_at": item.observed_at,
+        "quantity": Quantity(item.quantity).label,
+        "value": item.value,
+        "unit": UCUM[Unit(item.unit)],
+        "flag": item.flag,
+    }

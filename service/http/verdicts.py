@@ -1,0 +1,121 @@
+"""Verdicts on the wire."""
+
+from typing import Literal
+from uuid import UUID
+
+from pydantic import AliasChoices, Field
+
+from service.http.values import Instant, Out
+
+State = Literal["met", "under_way", "not_met", "cannot_judge"]
+Interpretation = Literal["inspector", "literal", "cumulative"]
+
+
+class RuleReferenceOut(Out):
+    """Which text was applied."""
+
+    id: str
+    title: str
+    citation: str
+    text_as_of: str
+    text_status: Literal["read", "second-hand", "unverified"]
+    version: str
+
+
+class WindowOut(Out):
+    """A stretch in which heat counted."""
+
+    from_: Instant = Field(validation_alias=AliasChoices("from_", "from"), serialization_alias="from")
+    to: Instant
+
+
+class LostOut(WindowOut):
+    """A stretch that did not count, and why."""
+
+    cause: str
+    position: str | None
+    detail: str
+
+
+class CriterionOut(Out):
+    """One thing the rule asks; a duty is outside the verdict's state and listed beside it."""
+
+    name: str
+    kind: Literal["process", "duty"]
+    state: State
+    detail: str
+
+
+class TurnNotCountedOut(Out):
+    """A recorded turn that did not count, and why."""
+
+    at: Instant
+    reason: str
+
+
+class DifferenceOut(Out):
+    """A silence of the text on which two interpretations part."""
+
+    amb: str
+    question: str
+    answers: dict[str, str]
+
+
+class AtRiskOut(Out):
+    """Something that will be lost at a known instant unless it is done before."""
+
+    what: str
+    at: Instant
+    position: str | None
+    detail: str
+
+
+class CautionOut(Out):
+    """Dangerous heat."""
+
+    level: Literal["amber", "red", "black"]
+    position: str
+    observed_at: Instant
+    temperature_c: float
+    detail: str
+
+
+class VerdictOut(Out):
+    """Evidence against the text of one rule, never a permit; local rules and licensed practice come first."""
+
+    rule: RuleReferenceOut
+    interpretation: Interpretation
+    judged_at: Instant
+    state: State
+    note: str | None
+    met_at: Instant | None
+    held_h: float
+    held_days: float
+    required_h: float
+    required_days: float
+    hot_h: float
+    turns_counted: int
+    turns_required: int
+    turns_not_counted: list[TurnNotCountedOut]
+    windows: list[WindowOut]
+    lost: list[LostOut]
+    criteria: list[CriterionOut]
+    duties_open: list[str]
+    next: str
+    earliest_possible: Instant | None
+    at_risk: list[AtRiskOut]
+    cautions: list[CautionOut]
+    readings_of_the_text: dict[str, State]
+    differences: list[DifferenceOut]
+    readings_digest: str
+    excluded_by_flag: dict[str, int]
+
+
+class IssuedVerdictOut(Out):
+    """A verdict as it was issued; it stays on file beside its successors."""
+
+    id: UUID
+    pile_id: UUID
+    issued_at: Instant
+    engine_version: str
+    verdict: VerdictOut = Field(validation_alias=AliasChoices("verdict", "body"))

@@ -1,0 +1,186 @@
+"""What a caller can change of piles: register, change, and add what happened."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+
+from sqlmodel import Session
+
+from service.domain.authority import Caller
+from service.domain.compliance import RULES
+from service.domain.errors import Conflict, FieldError, Invalid, NotFound
+from service.domain.readings import FUTURE_TOLERANCE
+from service.operations import sites
+from service.storage import records
+from service.storage.tables import BayRow, PileEventRow, PileRow, RecipeRow
+
+
+def create_pile(session: Session, caller: Caller, values: Mapping[str, Any]) -> PileRow:
+    """Register a pile at a site.
+
+    Raises
+    ------
+    Invalid
+        The site, bay or recipe is not one of the caller's, or a rule is unknown.
+    """
+    sites.must_be_own_site(session, caller, values["site_id"])
+    _must_fit(session, caller, values["site_id"], values)
+    return records.add(session, PileRow(organisation_id=caller.organisation_id, **values))
+
+
+def pile_of(session: Session, caller: Caller, pile_id: UUID, *, lock: bool = False) -> PileRow:
+    """Return a pile this caller may touch."""
+    row = records.find(session, PileRow, caller.organisation_id, pile_id, lock=lock)
+    caller.must_reach_site(row.site_id, "pile")
+    return row
+
+
+def change_pile(
+    session: Session, caller: Caller, pile_id: UUID, version: int, changes: Mapping[str, Any]
+) -> PileRow:
+    """Change a pile under its version; a change of the build's instant leaves its trace among the events."""
+    row = pile_of(session, caller, pile_id, lock=True)
+    _must_fit(session, caller, row.site_id, changes)
+    built_was = row.built_at
+    changed = records.change(session, row, version, changes)
+    if built_was is not None and changed.built_at != built_was:
+        _trace_build(session, caller, changed, built_was)
+    return changed
+
+
+def _trace_build(session: Session, caller: Caller, pile: PileRow, built_was: datetime) -> None:
+    built_is = None if pile.built_at is None else pile.built_at.isoformat()
+    records.add(
+        session,
+        PileEventRow(
+            organisation_id=caller.organisation_id,
+            pile_id=pile.id,
+            kind="observe",
+            at=built_was,
+            note="The instant of the build was changed.",
+            details={"built_at_was": built_was.isoformat(), "built_at_is": built_is},
+            recorded_by=caller.credential_id,
+        ),
+    )
+
+
+def _must_fit(session: Session, caller: Caller, site_id: UUID, values: Mapping[str, Any]) -> None:
+    errors = []
+    bay_id, recipe_id = values.get("bay_id"), values.get("recipe_id")
+    if bay_id is not None and not _is_bay_of(session, caller, site_id, bay_id):
+        errors.append(FieldError("/bay_id", f"no bay with id {bay_id} at the pile's site; register it first"))
+    if recipe_id is not None:
+        try:
+            records.find(session, RecipeRow, caller.organisation_id, recipe_id)
+        except NotFound:
+            errors.append(FieldError("/recipe_id", f"no recipe with id {recipe_id}; write it first"))
+    errors += [
+        FieldError(f"/rules/{place}", f"{rule} is not a rule of this service; GET /v1/rules lists them")
+        for place, rule in enumerate(values.get("rules") or ())
+        if rule not in RULES
+    ]
+    if errors:
+        raise Invalid(*errors)
+
+
+def _is_bay_of(session: Session, caller: Caller, site_id: UUID, bay_id: UUID) -> bool:
+    try:
+        return records.find(session, BayRow, caller.organisation_id, bay_id).site_id == site_id
+    except NotFound:
+        return False
+
+
+@dataclass(frozen=True)
+class Happening:
+    """Something that happened to a pile, as it is told."""
+
+    kind: str
+    at: datetime
+    details: Mapping[str, Any] = field(default_factory=dict)
+    crew: str | None = None
+    note: str | None = None
+    corrects: UUID | None = None
+
+
+def record_event(
+    session: Session, caller: Caller, pile_id: UUID, happening: Happening, *, now: datetime
+) -> PileEventRow:
+    """Add what happened to a pile's record; nothing on record is changed.
+
+    Raises
+    ------
+    Invalid
+        It lies in the future, or names a bay, pile or event that does not fit.
+    Conflict
+        The pile is merged or closed over itself.
+    """
+    pile = pile_of(session, caller, pile_id)
+    _must_have_happened(happening, now)
+    _must_name_own(session, caller, pile, happening)
+    return records.add(
+        session,
+        PileEventRow(
+            organisation_id=caller.organisation_id,
+            pile_id=pile.id,
+            kind=happening.kind,
+            at=happening.at,
+            crew=happening.crew,
+            note=happening.note,
+            details=dict(happening.details),
+            corrects=happening.corrects,
+            recorded_by=caller.credential_id,
+        ),
+    )
+
+
+def _must_have_happened(happening: Happening, now: datetime) -> None:
+    instants = {"/at": happening.at}
+    replacement = happening.details.get("replacement")
+    if replacement is not None:
+        instants["/replacement/at"] = datetime.fromisoformat(replacement["at"])
+    for pointer, at in instants.items():
+        if at > now + FUTURE_TOLERANCE:
+            raise Invalid.field(pointer, f"{at.isoformat()} has not come yet; record it when it has happened")
+
+
+def _must_name_own(session: Session, caller: Caller, pile: PileRow, happening: Happening) -> None:
+    details = happening.details
+    if happening.corrects is not None:
+        _must_be_correctable(session, caller, pile, happening.corrects)
+        details = details.get("replacement") or {}
+    at = "/replacement" if happening.corrects is not None else ""
+    bay_id = details.get("bay_id")
+    if bay_id is not None and not _is_bay_of(session, caller, pile.site_id, UUID(bay_id)):
+        raise Invalid.field(f"{at}/bay_id", f"no bay with id {bay_id} at the pile's site; register it first")
+    named = {
+        f"{at}/with_pile_id": details.get("with_pile_id"),
+        f"{at}/into_pile_id": details.get("into_pile_id"),
+        **{f"{at}/into_pile_ids/{i}": other for i, other in enumerate(details.get("into_pile_ids", ()))},
+    }
+    for pointer, other in named.items():
+        if other is None:
+            continue
+        if UUID(other) == pile.id:
+            raise Conflict("a pile cannot be merged with itself or split into itself; name another pile")
+        try:
+            pile_of(session, caller, UUID(other))
+        except NotFound as error:
+            raise Invalid.field(pointer, f"no pile with id {other}; register it first") from error
+
+
+def _must_be_correctable(session: Session, caller: Caller, pile: PileRow, event_id: UUID) -> None:
+    try:
+        target = records.find(session, PileEventRow, caller.organisation_id, event_id)
+    except NotFound:
+        target = None
+    if target is None or target.pile_id != pile.id:
+        raise Invalid.field(
+            "/corrects", f"no event with id {event_id} on this pile; take an id from its events"
+        )
+    if target.kind == "correct":
+        raise Invalid.field(
+            "/corrects",
+            f"{event_id} is itself a correction; correct the entry it names ({target.corrects}) again",
+        )
