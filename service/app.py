@@ -9,7 +9,7 @@ from starlette.routing import Route
 
 from service.http import problems, routes
 from service.http.authority import Authenticator
-from service.http.ingest import IngestRoute
+from service.http.ingest import ADDRESS, IngestFirst, IngestRoute
 from service.http.limits import BodyLimits
 from service.http.metrics import measured
 from service.http.openapi import describe
@@ -57,15 +57,16 @@ def create_app(settings: Settings, *, database: Database | None = None) -> FastA
     app.state.settings = settings
     problems.install(app)
     ingest = IngestRoute(authenticator, intake, max_records=settings.max_records)
-    app.router.routes.append(Route("/v1/readings", ingest, methods=["POST"], name="post_readings"))
+    app.router.routes.append(Route(ADDRESS, ingest, methods=["POST"], name="post_readings"))
     routes.include(app)
     describe(app)
-    app.add_middleware(
-        BodyLimits,
-        max_body_bytes=settings.max_body_bytes,
-        larger={"/v1/compliance/check": settings.max_check_bytes},
-    )
+    limits = {
+        "max_body_bytes": settings.max_body_bytes,
+        "larger": {"/v1/compliance/check": settings.max_check_bytes},
+    }
+    app.add_middleware(BodyLimits, **limits)
     app.add_middleware(measured)
+    app.add_middleware(IngestFirst, ingest=measured(BodyLimits(ingest, **limits)))
     return app
 
 

@@ -9,6 +9,7 @@ import threading
 import time
 from collections.abc import Mapping, Sequence
 from concurrent.futures import Future
+from dataclasses import dataclass
 from typing import Final
 
 import structlog
@@ -16,7 +17,7 @@ import structlog
 from service.domain.errors import DomainError, Unavailable
 from service.operations.readings import BatchNumbers, Pack, Receipt, ingest
 from service.storage import readings as stored
-from service.storage.database import Database
+from service.storage.database import Database, HeldPlain
 from service.storage.readings import Instrument
 
 MOST_ROWS_TOGETHER: Final = 20_000
@@ -28,6 +29,14 @@ _MOST_REMEMBERED: Final = 50_000
 log = structlog.get_logger()
 
 Job = tuple[Pack, "Future[Receipt]"]
+
+
+@dataclass(frozen=True)
+class _Writer:
+    """What a writing thread keeps for itself."""
+
+    connection: HeldPlain
+    numbers: BatchNumbers
 
 
 class Intake:
@@ -67,7 +76,7 @@ class Intake:
             thread.join()
 
     def _write(self) -> None:
-        numbers = BatchNumbers()
+        writer = _Writer(self._database.hold_plain(), BatchNumbers())
         while (first := self._jobs.get()) is not None:
             jobs = [first]
             rows = len(first[0].serials)
@@ -86,17 +95,18 @@ class Intake:
                 self._write_together(
                     organisation_id,
                     [job for job in jobs if job[0].caller.organisation_id == organisation_id],
-                    numbers,
+                    writer,
                 )
             if stop:
-                return
+                break
+        writer.connection.close()
 
-    def _write_together(self, organisation_id: int, jobs: Sequence[Job], numbers: BatchNumbers) -> None:
+    def _write_together(self, organisation_id: int, jobs: Sequence[Job], writer: "_Writer") -> None:
         packs = [pack for pack, _ in jobs]
         try:
-            with self._database.begin_plain(organisation_id) as connection:
+            with writer.connection.begin(organisation_id) as connection:
                 probes = self._probes(connection, organisation_id, packs)
-                receipts = ingest(connection, organisation_id, packs, probes, numbers)
+                receipts = ingest(connection, organisation_id, packs, probes, writer.numbers)
         except DomainError as error:
             for _, promise in jobs:
                 promise.set_exception(error)
@@ -104,7 +114,7 @@ class Intake:
             if len(jobs) > 1:
                 # One request must not fail the others that happened to share its commit.
                 for job in jobs:
-                    self._write_together(organisation_id, [job], numbers)
+                    self._write_together(organisation_id, [job], writer)
                 return
             log.exception("intake_failed", organisation_id=organisation_id)
             jobs[0][1].set_exception(error)

@@ -4,9 +4,10 @@ The one write path of the service: HTTP, file imports and the demo all come thro
 """
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
-from typing import Final
+from itertools import chain
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +20,7 @@ from service.storage.readings import BatchHead, Columns, Instrument, Plain
 from service.storage.tables import ProbeRow
 
 MOST_LISTED: Final = 100
+Column = list[int] | list[float] | NDArray[Any]
 
 
 @dataclass(frozen=True)
@@ -29,10 +31,11 @@ class Pack:
     ----------
     serials
         Probe serials, one for each reading.
-    quantity, observed_us, value, unit
-        Columns of the same length: codes, microseconds since 1970, values as recorded.
+    quantity, observed_s, value, unit
+        Columns of the same length: codes, seconds since 1970, values as recorded. Lists in a small pack (many of
+        them become one array together), arrays in a large one.
     places
-        Where each reading stood in the request, int64.
+        Where each reading stood in the request.
     refused
         Place and reason of each reading that is not among the columns.
     received
@@ -41,11 +44,11 @@ class Pack:
 
     caller: Caller
     serials: Sequence[str]
-    quantity: NDArray[np.int16]
-    observed_us: NDArray[np.int64]
-    value: NDArray[np.float64]
-    unit: NDArray[np.int16]
-    places: NDArray[np.int64]
+    quantity: Column
+    observed_s: Column
+    value: Column
+    unit: Column
+    places: Sequence[int]
     received: int
     received_at: datetime
     sent_at: datetime | None = None
@@ -115,7 +118,7 @@ def ingest(
     Returns
     -------
     list[Receipt]
-        One for each pack, true once the transaction has committed.
+        One for each pack, in order, true once the transaction has committed.
     """
     receipts = [Receipt(pack.received, refused=list(pack.refused)) for pack in packs]
     heads = [
@@ -125,67 +128,102 @@ def ingest(
         for pack in packs
     ]
     stored.add_batches(connection, organisation_id, heads)
-    parts = [
-        _sort_out(pack, head, instruments, receipt)
-        for pack, head, receipt in zip(packs, heads, receipts, strict=True)
-    ]
-    _keep(connection, organisation_id, parts, receipts)
-    for pack, head, receipt, part in zip(packs, heads, receipts, parts, strict=True):
-        if len(part.unknown):
-            _hold(connection, organisation_id, pack, head, part, receipt)
+    bulk = _gather(packs, heads, instruments)
+    if any(pack.caller.site_id is not None for pack in packs):
+        bulk = _without_strangers(bulk, packs, instruments, receipts)
+    known = bulk.rows.probe > 0
+    if known.all():
+        _keep(connection, organisation_id, bulk, receipts)
+    else:
+        _keep(connection, organisation_id, bulk.take(known), receipts)
+        _hold(connection, organisation_id, bulk.take(~known), receipts)
     return receipts
 
 
 @dataclass(frozen=True)
-class _Sorted:
-    """A pack divided: readings of known probes, and the rows of unknown ones."""
+class _Bulk:
+    """Readings of several packs in one: ``owner`` is the pack's place among the packs, ``places`` the reading's."""
 
     rows: Columns
+    serials: Sequence[str]
     places: NDArray[np.int64]
-    unknown: NDArray[np.int64]
+    owner: NDArray[np.int64]
+
+    def take(self, wanted: NDArray[np.bool_]) -> "_Bulk":
+        """Return some of the readings."""
+        chosen = np.flatnonzero(wanted)
+        return _Bulk(
+            self.rows.take(chosen),
+            [self.serials[row] for row in chosen.tolist()],
+            self.places[chosen],
+            self.owner[chosen],
+        )
 
 
-def _sort_out(
-    pack: Pack, head: BatchHead, instruments: Mapping[str, Instrument], receipt: Receipt
-) -> _Sorted:
-    """Give each reading its probe's number; refuse those of probes the key may not speak for."""
-    found = [instruments.get(serial) for serial in pack.serials]
-    site_id = pack.caller.site_id
-    strange = [
-        row for row, probe in enumerate(found) if probe is not None and site_id not in {None, probe.site_id}
-    ]
-    for row in strange:
-        detail = f"probe {pack.serials[row]} is not at this key's site; use that site's key"
-        receipt.refused.append((int(pack.places[row]), Refusal("probe", "not-this-site", detail)))
-    receipt.refused.sort(key=lambda item: item[0])
-    number = np.array([0 if probe is None else probe.number for probe in found], np.int32)
-    known = number > 0
-    unknown = np.flatnonzero(~known)
-    known[strange] = False
-    flag = flag_by_range(pack.quantity, pack.unit, pack.value)
-    batch_id = np.full(len(number), head.batch_id, np.int64)
-    rows = Columns(number, pack.quantity, pack.observed_us, pack.value, pack.unit, flag, batch_id)
-    if not known.all():
-        return _Sorted(rows.take(known), pack.places[known], unknown)
-    return _Sorted(rows, pack.places, unknown)
+def _gather(
+    packs: Sequence[Pack], heads: Sequence[BatchHead], instruments: Mapping[str, Instrument]
+) -> _Bulk:
+    """Lay packs end to end and give each reading its probe's number, 0 where the probe is not known."""
+    small = [n for n, pack in enumerate(packs) if isinstance(pack.value, list)]
+    order = small + [n for n, pack in enumerate(packs) if not isinstance(pack.value, list)]
+    lengths = [len(packs[n].serials) for n in order]
+
+    def column(name: str, kind: type[np.generic]) -> NDArray[Any]:
+        together = list(chain.from_iterable(getattr(packs[n], name) for n in small))
+        large = [getattr(packs[n], name) for n in order[len(small) :]]
+        parts = [np.array(together, kind)] if together else []
+        return (
+            np.concatenate([*parts, *(np.asarray(one, kind) for one in large)])
+            if large or parts
+            else np.array([], kind)
+        )
+
+    serials = list(chain.from_iterable(packs[n].serials for n in order))
+    number_of = {serial: one.number for serial, one in instruments.items()}
+    quantity, unit, value = (
+        column("quantity", np.int16),
+        column("unit", np.int16),
+        column("value", np.float64),
+    )
+    rows = Columns(
+        np.array([number_of.get(serial, 0) for serial in serials], np.int32),
+        quantity,
+        np.rint(column("observed_s", np.float64) * 1e6).astype(np.int64),
+        value,
+        unit,
+        flag_by_range(quantity, unit, value),
+        np.repeat(np.array([heads[n].batch_id for n in order], np.int64), lengths),
+    )
+    return _Bulk(rows, serials, column("places", np.int64), np.repeat(np.array(order, np.int64), lengths))
 
 
-def _keep(
-    connection: Plain, organisation_id: int, parts: Sequence[_Sorted], receipts: Sequence[Receipt]
-) -> None:
-    """Insert all parts in one statement and tell each receipt what came of its own."""
-    rows = _join([part.rows for part in parts])
-    if not len(rows):
+def _without_strangers(
+    bulk: _Bulk, packs: Sequence[Pack], instruments: Mapping[str, Instrument], receipts: Sequence[Receipt]
+) -> _Bulk:
+    """Refuse readings of probes that are not at the site a key is for."""
+    fits = np.ones(len(bulk.rows), np.bool_)
+    for row, serial in enumerate(bulk.serials):
+        owner = int(bulk.owner[row])
+        site_id, probe = packs[owner].caller.site_id, instruments.get(serial)
+        if probe is not None and site_id not in {None, probe.site_id}:
+            fits[row] = False
+            detail = f"probe {serial} is not at this key's site; use that site's key"
+            receipts[owner].refused.append((int(bulk.places[row]), Refusal("probe", "not-this-site", detail)))
+    for receipt in receipts:
+        receipt.refused.sort(key=lambda item: item[0])
+    return bulk.take(fits)
+
+
+def _keep(connection: Plain, organisation_id: int, bulk: _Bulk, receipts: Sequence[Receipt]) -> None:
+    """Insert the readings in one statement and tell each receipt what came of its own."""
+    if not len(bulk.rows):
         return
-    places = np.concatenate([part.places for part in parts])
-    owner = np.repeat(np.arange(len(parts)), [len(part.rows) for part in parts])
     # Sorted by key, concurrent inserts lock in one order and the index is filled where it is warm;
     # the sort is stable, so of two values for one instant the first to arrive stays in force.
-    order = np.lexsort((rows.observed_us, rows.quantity, rows.probe))
-    rows, places, owner = rows.take(order), places[order], owner[order]
+    order = np.lexsort((bulk.rows.observed_us, bulk.rows.quantity, bulk.rows.probe))
+    rows, places, owner = bulk.rows.take(order), bulk.places[order], bulk.owner[order]
     if stored.insert(connection, organisation_id, rows) == len(rows):
-        for number, count in enumerate(np.bincount(owner, minlength=len(parts))):
-            receipts[number].stored += int(count)
+        _count(receipts, owner, "stored")
         return
     standing = stored.in_force(connection, organisation_id, rows)
     repeated = np.zeros(len(rows), np.bool_)
@@ -197,9 +235,8 @@ def _keep(
     new = (standing.batch_id == rows.batch_id) & ~repeated
     same = ~new & (standing.value == rows.value) & (standing.unit == rows.unit)
     disputed = ~new & ~same
-    for mask, name in ((new, "stored"), (same, "duplicate")):
-        for number, count in enumerate(np.bincount(owner[mask], minlength=len(parts))):
-            setattr(receipts[number], name, getattr(receipts[number], name) + int(count))
+    _count(receipts, owner[new], "stored")
+    _count(receipts, owner[same], "duplicate")
     if disputed.any():
         stored.dispute(connection, organisation_id, rows.take(disputed))
         for row in np.flatnonzero(disputed):
@@ -208,51 +245,24 @@ def _keep(
             )
 
 
-def _join(parts: Sequence[Columns]) -> Columns:
-    if len(parts) == 1:
-        return parts[0]
-    return Columns(
-        np.concatenate([part.probe for part in parts]),
-        np.concatenate([part.quantity for part in parts]),
-        np.concatenate([part.observed_us for part in parts]),
-        np.concatenate([part.value for part in parts]),
-        np.concatenate([part.unit for part in parts]),
-        np.concatenate([part.flag for part in parts]),
-        np.concatenate([part.batch_id for part in parts]),
-    )
+def _count(receipts: Sequence[Receipt], owner: NDArray[np.int64], name: str) -> None:
+    for receipt, count in zip(receipts, np.bincount(owner, minlength=len(receipts)).tolist(), strict=True):
+        setattr(receipt, name, getattr(receipt, name) + count)
 
 
-def _hold(
-    connection: Plain, organisation_id: int, pack: Pack, head: BatchHead, part: _Sorted, receipt: Receipt
-) -> None:
+def _hold(connection: Plain, organisation_id: int, bulk: _Bulk, receipts: Sequence[Receipt]) -> None:
     """Hold readings of unknown probes, unless the probe was registered while we looked away."""
-    serials = sorted({pack.serials[row] for row in part.unknown})
+    serials = sorted(set(bulk.serials))
     stored.lock_serials(connection, organisation_id, serials)
     late = stored.instruments(connection, organisation_id, serials)
-    flag = flag_by_range(pack.quantity, pack.unit, pack.value)
-    number = np.array([late[serial].number if serial in late else 0 for serial in pack.serials], np.int32)
-    rows = Columns(
-        number,
-        pack.quantity,
-        pack.observed_us,
-        pack.value,
-        pack.unit,
-        flag,
-        np.full(len(number), head.batch_id, np.int64),
-    )
-    adopted = part.unknown[number[part.unknown] > 0]
-    if len(adopted):
-        _keep(
-            connection,
-            organisation_id,
-            [_Sorted(rows.take(adopted), pack.places[adopted], part.unknown[:0])],
-            [receipt],
-        )
-    waiting = part.unknown[number[part.unknown] == 0]
-    if len(waiting):
-        held = rows.take(waiting)
-        stored.hold(connection, organisation_id, [pack.serials[row] for row in waiting], held)
-        receipt.held += len(waiting)
+    number = np.array([late[serial].number if serial in late else 0 for serial in bulk.serials], np.int32)
+    bulk = replace(bulk, rows=replace(bulk.rows, probe=number))
+    if late:
+        _keep(connection, organisation_id, bulk.take(number > 0), receipts)
+    waiting = bulk.take(number == 0)
+    if len(waiting.rows):
+        stored.hold(connection, organisation_id, waiting.serials, waiting.rows)
+        _count(receipts, waiting.owner, "held")
 
 
 def adopt_held(session: Session, organisation_id: int, probe: ProbeRow) -> Adopted:
@@ -262,6 +272,6 @@ def adopt_held(session: Session, organisation_id: int, probe: ProbeRow) -> Adopt
     stored.lock_serials(connection, organisation_id, [probe.serial])
     rows = stored.take_held(connection, organisation_id, probe.serial, probe.number)
     receipt = Receipt(len(rows))
-    part = _Sorted(rows, np.arange(len(rows)), np.zeros(0, np.int64))
-    _keep(connection, organisation_id, [part], [receipt])
+    owner = np.zeros(len(rows), np.int64)
+    _keep(connection, organisation_id, _Bulk(rows, [probe.serial] * len(rows), owner, owner), [receipt])
     return Adopted(receipt.stored, len(receipt.disputes))

@@ -42,7 +42,8 @@ def as_document(value: Any) -> Any:  # noqa: ANN401 - walks any domain value
     """Return a domain value as JSON values: instants as RFC 3339, dataclasses as objects."""
     if dataclasses.is_dataclass(value):
         return {
-            field.name.rstrip("_"): as_document(getattr(value, field.name)) for field in dataclasses.fields(value)
+            field.name.rstrip("_"): as_document(getattr(value, field.name))
+            for field in dataclasses.fields(value)
         }
     if isinstance(value, datetime):
         return value.isoformat()

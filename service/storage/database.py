@@ -13,6 +13,7 @@ from sqlalchemy import Engine, create_engine, event, text
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import DBAPIError, IntegrityError, InterfaceError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
+from sqlalchemy.pool import PoolProxiedConnection
 from sqlmodel import Session
 
 from service.domain.errors import Conflict, Unavailable
@@ -129,6 +130,10 @@ class Database:
             plain.execute("select set_config(%s, %s, true)", (ORGANISATION_SETTING, str(organisation_id)))
             yield plain
 
+    def hold_plain(self) -> "HeldPlain":
+        """Return a connection to keep, for a thread that writes all day."""
+        return HeldPlain(self.engine)
+
     def ping(self) -> None:
         """Ask the server for an answer; raise ``Unavailable`` when none comes."""
         with translated(), self.engine.connect() as connection:
@@ -137,6 +142,51 @@ class Database:
     def close(self) -> None:
         """Give the connections back."""
         self.engine.dispose()
+
+
+class HeldPlain:
+    """One connection kept by one thread; replaced when it broke.
+
+    Statements go out in pipeline mode: what does not wait for an answer shares a round trip.
+    """
+
+    def __init__(self, engine: Engine) -> None:
+        self._engine = engine
+        self._held: PoolProxiedConnection | None = None
+
+    @contextmanager
+    def begin(self, organisation_id: int) -> Iterator[Plain]:
+        """Open one transaction inside one organisation; commit at the end, roll back on any error."""
+        with translated():
+            if self._held is None:
+                self._held = self._engine.raw_connection()
+            plain: Plain = self._held.driver_connection  # type: ignore[assignment]
+            try:
+                with plain.pipeline():
+                    plain.execute(
+                        "select set_config(%s, %s, true)",
+                        (ORGANISATION_SETTING, str(organisation_id)),
+                        prepare=True,
+                    )
+                    yield plain
+                    plain.commit()
+            except BaseException:
+                self._mend(plain)
+                raise
+
+    def _mend(self, plain: Plain) -> None:
+        try:
+            plain.rollback()
+        except psycopg.Error:
+            assert self._held is not None
+            self._held.invalidate()
+            self._held = None
+
+    def close(self) -> None:
+        """Give the connection back."""
+        if self._held is not None:
+            self._held.close()
+            self._held = None
 
 
 def enter(session: Session, organisation_id: int) -> None:

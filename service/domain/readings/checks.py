@@ -27,8 +27,6 @@ class QualityFlag(IntEnum):
 
 FUTURE_TOLERANCE: Final = timedelta(minutes=10)
 EARLIEST: Final = datetime(1970, 1, 1, tzinfo=UTC)
-_EPOCH: Final = EARLIEST
-_MICROSECOND: Final = timedelta(microseconds=1)
 _LARGEST: Final = 1e9
 
 FAIL_BELOW_C: Final = -30
@@ -44,11 +42,6 @@ class Refusal:
     member: str
     code: str
     detail: str
-
-
-def to_microseconds(moment: datetime) -> int:
-    """Return microseconds since 1970-01-01T00:00Z."""
-    return (moment - _EPOCH) // _MICROSECOND
 
 
 def refuse(
@@ -85,14 +78,14 @@ def usable(
     quantity: NDArray[np.int16],
     unit: NDArray[np.int16],
     value: NDArray[np.float64],
-    observed_us: NDArray[np.int64],
+    observed_s: NDArray[np.float64],
     *,
     now: datetime,
 ) -> NDArray[np.bool_]:
-    """Return where :func:`refuse` would say None, for whole columns of equal length."""
-    latest = to_microseconds(now + FUTURE_TOLERANCE)
+    """Return where :func:`refuse` would say None, for whole columns of equal length; seconds since 1970."""
+    latest = (now + FUTURE_TOLERANCE).timestamp()
     fits: NDArray[np.bool_] = (
-        _FITTING[quantity, unit] & (np.abs(value) <= _LARGEST) & (observed_us <= latest) & (observed_us >= 0)
+        _FITTING[quantity, unit] & (np.abs(value) <= _LARGEST) & (observed_s <= latest) & (observed_s >= 0)
     )
     return fits
 
