@@ -60,13 +60,11 @@ def create_app(settings: Settings, *, database: Database | None = None) -> FastA
     app.router.routes.append(Route(ADDRESS, ingest, methods=["POST"], name="post_readings"))
     routes.include(app)
     describe(app)
-    limits = {
-        "max_body_bytes": settings.max_body_bytes,
-        "larger": {"/v1/compliance/check": settings.max_check_bytes},
-    }
-    app.add_middleware(BodyLimits, **limits)
+    larger = {"/v1/compliance/check": settings.max_check_bytes}
+    app.add_middleware(BodyLimits, max_body_bytes=settings.max_body_bytes, larger=larger)
     app.add_middleware(measured)
-    app.add_middleware(IngestFirst, ingest=measured(BodyLimits(ingest, **limits)))
+    limited = BodyLimits(ingest, max_body_bytes=settings.max_body_bytes, larger={})
+    app.add_middleware(IngestFirst, ingest=measured(limited))
     return app
 
 

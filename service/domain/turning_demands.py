@@ -25,7 +25,9 @@ def turn_constraint(rule: Rule) -> TurnConstraint:
         rule=rule.id,
         citation=rule.citation,
         minimum_turns=0 if turns is None else turns.minimum,
-        window_days=int(hold.duration_h // _DAY_H) if turns is not None and turns.window == "sliding" else None,
+        window_days=int(hold.duration_h // _DAY_H)
+        if turns is not None and turns.window == "sliding"
+        else None,
         spacing_h=0 if turns is None else turns.spacing_h,
         turns_while_hot=turns is not None and turns.window != "any",
         hot_days=hold.duration_h / _DAY_H,

@@ -11,6 +11,16 @@ Height = Annotated[Number, Field(gt=0, le=20)]
 Ratio = Annotated[Number, Field(gt=0, le=2000)]
 
 
+Duties = Annotated[
+    list[Code] | None,
+    Field(
+        min_length=1,
+        max_length=20,
+        description="Rule duties this entry is the record of, named as in a verdict's duties_open.",
+    ),
+]
+
+
 class EventIn(In):
     """What every event tells."""
 
@@ -87,6 +97,7 @@ class ObserveIn(EventIn):
         default=None, description="A handful squeezed: crumbles, like a wrung-out sponge, or drips."
     )
     smell: Literal["none", "earthy", "ammonia", "sour"] | None = None
+    duties: Duties = None
 
 
 class SampleIn(EventIn):
@@ -100,6 +111,7 @@ class SampleIn(EventIn):
     ph: Annotated[Number, Field(ge=0, le=14)] | None = None
     fecal_coliform_mpn_g: Amount | None = None
     salmonella_mpn_4g: Amount | None = None
+    duties: Duties = None
 
 
 class ScreenIn(EventIn):

@@ -7,7 +7,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from service.http.bag import QuantityLabel, UnitCode
 from service.http.values import Instant
 
-_EXAMPLE: Final = {
+_EXAMPLE: Final[dict[str, Any]] = {
     "gateway": "orchard-north",
     "sent_at": "2026-05-04T14:00:05Z",
     "readings": [

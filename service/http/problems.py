@@ -118,13 +118,15 @@ def of_validation_error(error: RequestValidationError) -> JSONResponse:
             "The body cannot be read",
             f"not JSON: {found[0].get('ctx', {}).get('error', '')}",
         )
-    errors = [_field_problem(item) for item in found]
+    errors = [_field_problem(item, error.body) for item in found]
     detail = "; ".join(f"{e['pointer'] or '/'}: {e['detail']}" for e in errors[:5])
     return problem(422, Invalid.code, Invalid.title, detail, errors=errors)
 
 
-def _field_problem(item: Mapping[str, Any]) -> dict[str, str]:
+def _field_problem(item: Mapping[str, Any], body: object) -> dict[str, str]:
     place, *path = item["loc"]
+    if place == "body":
+        path = _without_tags(path, body)
     pointer = "".join("/" + str(part).replace("~", "~0").replace("/", "~1") for part in path)
     message = str(item["msg"]).removeprefix("Value error, ")
     if item["type"] in {"missing", "extra_forbidden"}:
@@ -133,6 +135,20 @@ def _field_problem(item: Mapping[str, Any]) -> dict[str, str]:
     shown = ascii(item.get("input"))
     shown = shown if len(shown) <= _SHOWN else shown[:_SHOWN] + "…"
     return {"pointer": pointer, "detail": f"{message}; got {shown}", "in": str(place)}
+
+
+def _without_tags(path: Sequence[str | int], value: object) -> list[str | int]:
+    """Leave out what the validator puts between a value and its members: the chosen model's own kind."""
+    kept: list[str | int] = []
+    for part in path:
+        if isinstance(value, dict) and part not in value and part == value.get("kind"):
+            continue
+        kept.append(part)
+        if isinstance(value, dict):
+            value = value.get(part)
+        elif isinstance(value, list) and isinstance(part, int) and part < len(value):
+            value = value[part]
+    return kept
 
 
 def of_http_exception(error: HTTPException) -> JSONResponse:

@@ -1,5 +1,6 @@
 """Recipes: evaluating and solving a mix (touching no record), and recipes on record."""
 
+from dataclasses import replace
 from typing import Annotated, Literal
 from uuid import UUID
 
@@ -18,6 +19,7 @@ from service.domain.recipes import (
     Targets,
     evaluate,
     find,
+    overlay,
     solve,
 )
 from service.http.authority import CanRead, CanWrite, Database
@@ -217,14 +219,17 @@ def solve_recipe(body: SolveIn, caller: CanRead) -> Solution:  # noqa: ARG001 - 
     return solve(available, targets, amount, allow_water=body.allow_water)
 
 
-def _ingredient(one: MaterialIn, pointer: str, **amount: float | None) -> Ingredient:
+def _ingredient(
+    one: MaterialIn, pointer: str, *, mass_kg: float | None = None, volume_m3: float | None = None
+) -> Ingredient:
     """Return a material with the library's figures under its own."""
     given = {name: getattr(one, name) for name in FiguresIn.model_fields}
     if one.feedstock is not None:
-        return find(one.feedstock, f"{pointer}/feedstock").overlay(name=one.name, **given, **amount)
+        shipped = find(one.feedstock, f"{pointer}/feedstock").ingredient(mass_kg=mass_kg, volume_m3=volume_m3)
+        return replace(overlay(shipped, **given), name=one.name or shipped.name)
     if one.name is None:
         raise Invalid.field(f"{pointer}/name", "an ingredient needs a name, or a feedstock code")
-    return Ingredient(name=one.name, **given, **amount)
+    return Ingredient(name=one.name, mass_kg=mass_kg, volume_m3=volume_m3, **given)
 
 
 class RecipeIn(In):

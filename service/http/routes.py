@@ -2,9 +2,20 @@
 
 from fastapi import FastAPI
 
-from service.http import compliance, feedstocks, keys, piles, probes, recipes, schedules, sites, system
+from service.http import (
+    compliance,
+    feedstocks,
+    keys,
+    piles,
+    probes,
+    recipes,
+    schedules,
+    sites,
+    status,
+    system,
+)
 
-VERSIONED = (sites, feedstocks, recipes, piles, probes, compliance, schedules, keys)
+VERSIONED = (sites, feedstocks, recipes, piles, status, probes, compliance, schedules, keys)
 
 
 def include(app: FastAPI) -> None:

@@ -8,7 +8,8 @@ from sqlmodel import Session
 
 from service.domain.authority import Caller
 from service.domain.errors import Invalid
-from service.domain.recipes import CARBON_FORMS, Ingredient, check_figures, library
+from service.domain.recipes import Ingredient, library
+from service.domain.recipes.ingredient import CARBON_FORMS, check_figures
 from service.storage import records
 from service.storage.tables import AnalysisRow, FeedstockRow
 

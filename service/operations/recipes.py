@@ -7,8 +7,8 @@ from uuid import UUID
 from sqlmodel import Session
 
 from service.domain.authority import Caller
-from service.domain.errors import FieldError, Invalid
-from service.domain.recipes import CARBON_FORMS, Ingredient, evaluate, find
+from service.domain.errors import Invalid
+from service.domain.recipes import Ingredient, evaluate, find, overlay
 from service.operations.feedstocks import FIGURES, in_force
 from service.storage import feedstocks as stored
 from service.storage import records
@@ -43,26 +43,26 @@ def _filled(
     analyses: Mapping[UUID, list[AnalysisRow]],
 ) -> dict[str, Any]:
     given = {name: one[name] for name in FIGURES if one.get(name) is not None}
-    figures, sources = dict(given), dict.fromkeys(given, "given in the recipe")
-    code = one.get("feedstock")
-    name, category = one.get("name"), None
-    if code is not None:
-        row = own.get(code)
-        if row is not None:
-            known, origin = in_force(row, analyses.get(row.id, []))
-            name, category = name or row.name, row.category
-        else:
-            shipped = find(code, f"{pointer}/feedstock")
-            ingredient = shipped.ingredient()
-            known = {n: v for n in FIGURES if (v := getattr(ingredient, n)) is not None}
-            origin = dict.fromkeys(known, "shipped library")
-            name, category = name or shipped.name, shipped.category
-        has_carbon = any(form in given for form in CARBON_FORMS)
-        for figure, value in known.items():
-            if figure not in figures and not (figure in CARBON_FORMS and has_carbon):
-                figures[figure], sources[figure] = value, origin[figure]
-    if name is None:
-        raise Invalid(FieldError(f"{pointer}/name", "an ingredient needs a name, or a feedstock code"))
+    code, name, category = one.get("feedstock"), one.get("name"), None
+    base, origin = Ingredient(name=name or ""), dict[str, str]()
+    if code is not None and code in own:
+        row = own[code]
+        known, origin = in_force(row, analyses.get(row.id, []))
+        base = Ingredient(name=row.name, category=row.category, **known)
+    elif code is not None:
+        base = find(code, f"{pointer}/feedstock").ingredient()
+        origin = {figure: "shipped library" for figure in FIGURES if getattr(base, figure) is not None}
+    name, category = name or base.name, base.category
+    if not name:
+        raise Invalid.field(f"{pointer}/name", "an ingredient needs a name, or a feedstock code")
+    merged = overlay(base, **given)
+    figures = {figure: value for figure in FIGURES if (value := getattr(merged, figure)) is not None}
+    sources = {
+        figure: "given in the recipe"
+        if figure in given
+        else origin.get(figure, "carbon kept beside the nitrogen given")
+        for figure in figures
+    }
     amount = {n: one[n] for n in ("mass_kg", "volume_m3") if one.get(n) is not None}
     return {"name": name, "category": category, "feedstock": code, **figures, **amount, "sources": sources}
 

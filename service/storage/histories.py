@@ -8,6 +8,7 @@ import numpy as np
 
 from service.domain import piles as domain
 from service.domain.compliance import History, Series
+from service.domain.duty_records import duties_on_record
 from service.domain.piles import Event, PileFacts, PositionSeries, in_force
 from service.domain.recipes import Ingredient, evaluate
 from service.storage.piles import Loaded, Occupied
@@ -52,7 +53,7 @@ def history_of(loaded: Loaded, *, now: datetime) -> History:
         restarts=domain.restarts(events, built_at),
         initial_carbon_nitrogen_ratio=_initial_ratio(loaded, events),
         cured_days=domain.cured_days(events, now=now),
-        duties_recorded=_duties(events),
+        duties_recorded=duties_on_record(events, [one.stay.depth_cm for one in loaded.occupied]),
         closed=_is_over(events),
     )
 
@@ -76,10 +77,6 @@ def _initial_ratio(loaded: Loaded, events: Sequence[Event]) -> float | None:
         for one in loaded.recipe.ingredients
     ]
     return evaluate(kept).carbon_nitrogen_ratio
-
-
-def _duties(events: Sequence[Event]) -> frozenset[str]:
-    return frozenset()
 
 
 def _series(occupied: Sequence[Occupied]) -> tuple[Series, ...]:
