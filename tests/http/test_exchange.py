@@ -397,11 +397,14 @@ class TestKeys:
         assert len(rows[0]["digest"]) == 32
 
     @pytest.mark.parametrize(
-        "spoil", [lambda k: k[:-1], lambda k: k[:-1] + "0", lambda k: "x" + k, lambda _: "hlk_"]
+        "spoil",
+        [
+            lambda k: k[:-1],
+            lambda k: k[:-1] + ("1" if k[-1] == "0" else "0"),
+            lambda k: "x" + k,
+            lambda _: "hlk_",
+        ],
     )
     def test_mistyped_are_told_from_unknown(self, tenant: Tenant, spoil: Any) -> None:
-        spoiled = spoil(tenant.key)
-        if spoiled == tenant.key:
-            pytest.skip("the key ends in the very character it was spoiled with")
-        body = problem_of(tenant.call("GET", "/v1/sites", key=spoiled), 401)
+        body = problem_of(tenant.call("GET", "/v1/sites", key=spoil(tenant.key)), 401)
         assert "mistyped" in body["detail"]

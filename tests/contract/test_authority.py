@@ -1,0 +1,159 @@
+"""Every operation of the document, with no key, with every wrong scope, and as another organisation.
+
+The operations come from the OpenAPI document: a new one fails here until it is in the table.
+"""
+
+from typing import Any
+
+import pytest
+
+from service.app import create_app
+from service.settings import Settings
+from service.storage.database import Database, connect_engine
+from tests.builders import a_bay, a_pile, a_placement, a_probe, a_site
+from tests.conftest import Tenant
+
+PUBLIC = {"livez", "readyz", "healthz", "metrics", "explain_problem"}
+SCOPE = {
+    **dict.fromkeys(
+        (
+            "list_sites", "get_site", "list_bays", "get_bay", "list_feedstocks", "get_feedstock", "list_analyses",
+            "list_library", "list_recipes", "get_recipe", "evaluate_recipe", "solve_recipe", "plan_schedule",
+            "list_patterns", "check_compliance", "list_rules", "get_rule", "list_piles", "get_pile", "list_events",
+            "list_readings", "get_status", "get_compliance", "list_verdicts", "list_probes", "get_probe",
+            "list_placements", "get_placement", "list_gateways", "get_gateway",
+        ),
+        "read",
+    ),
+    **dict.fromkeys(
+        (
+            "create_site", "change_site", "create_bay", "change_bay", "create_feedstock", "change_feedstock",
+            "create_analysis", "create_recipe", "change_recipe", "create_pile", "change_pile", "create_event",
+            "issue_verdict", "create_probe", "change_probe", "create_placement", "change_placement",
+            "create_gateway", "change_gateway",
+        ),
+        "write",
+    ),
+    "post_readings": "ingest",
+    **dict.fromkeys(("create_key", "list_keys", "revoke_key"), "admin"),
+}  # fmt: skip
+SCOPES = ("read", "write", "ingest", "admin")
+
+
+def _operations() -> list[tuple[str, str, str, dict[str, Any]]]:
+    nowhere = Database(connect_engine("postgresql://nobody@localhost:1/none"))
+    document = create_app(Settings(), database=nowhere).openapi()
+    return [
+        (operation["operationId"], method.upper(), path, operation)
+        for path, methods in document["paths"].items()
+        for method, operation in methods.items()
+    ]
+
+
+OPERATIONS = _operations()
+KEYED = [(name, method, path) for name, method, path, _ in OPERATIONS if name not in PUBLIC]
+
+
+def test_every_operation_is_in_the_table() -> None:
+    assert {name for name, *_ in OPERATIONS} == PUBLIC | set(SCOPE)
+
+
+def test_operation_ids_are_unique() -> None:
+    names = [name for name, *_ in OPERATIONS]
+    assert len(names) == len(set(names))
+
+
+@pytest.mark.parametrize(("name", "method", "path", "operation"), OPERATIONS, ids=[o[0] for o in OPERATIONS])
+def test_the_document_says_which_need_a_key_and_how_each_refuses(
+    name: str, method: str, path: str, operation: dict[str, Any]
+) -> None:
+    assert bool(operation.get("security")) == (name not in PUBLIC), (method, path)
+    assert "422" not in operation["responses"]
+    for status in ("4XX", "5XX"):
+        assert "application/problem+json" in operation["responses"][status]["content"]
+    if (
+        method == "GET"
+        and name.startswith("list_")
+        and name not in {"list_library", "list_patterns", "list_rules"}
+    ):
+        assert {"limit", "after"} <= {parameter["name"] for parameter in operation["parameters"]}
+
+
+@pytest.fixture
+def ids(tenant: Tenant) -> dict[str, str]:
+    """One record of everything."""
+    site = a_site(tenant)
+    bay = a_bay(tenant, site["id"])
+    pile = a_pile(tenant, site["id"])
+    probe = a_probe(tenant)
+    placement = a_placement(tenant, probe["id"], pile["id"])
+    feedstock = tenant.post("/v1/feedstocks", {"code": "leaves", "name": "Leaves"})
+    recipe = tenant.post(
+        "/v1/recipes", {"name": "mix", "ingredients": [{"feedstock": "leaves", "mass_kg": 10}]}
+    )
+    gateway = tenant.post("/v1/gateways", {"name": "north"})
+    return {
+        "site_id": site["id"],
+        "bay_id": bay["id"],
+        "pile_id": pile["id"],
+        "probe_id": probe["id"],
+        "placement_id": placement["id"],
+        "feedstock_id": feedstock["id"],
+        "recipe_id": recipe["id"],
+        "gateway_id": gateway["id"],
+        "key_id": tenant.get("/v1/keys")["items"][0]["id"],
+        "rule_id": "us-nop-windrow",
+    }
+
+
+@pytest.mark.parametrize(("name", "method", "path"), KEYED, ids=[o[0] for o in KEYED])
+def test_no_operation_answers_without_its_scope(
+    name: str, method: str, path: str, ids: dict[str, str], tenant: Tenant
+) -> None:
+    where = path.format(**ids)
+    body = None if method == "GET" else {}
+    assert tenant.client.request(method, where, json=body).status_code == 401
+    made_up = tenant.call(method, where, body, key="hlk_1_0000000000_" + "0" * 72)
+    assert made_up.status_code == 401
+    for scope in SCOPES:
+        answer = tenant.call(method, where, body, key=tenant.key_for(scope), If_Match='"999"')
+        assert (answer.status_code == 403) == (scope != SCOPE[name]), (scope, answer.status_code, answer.text)
+
+
+VALID = {
+    "change_site": {"climate": "dry"},
+    "create_bay": {"label": "x", "kind": "cage", "volume_m3": 1},
+    "change_bay": {"label": "y"},
+    "change_feedstock": {"name": "y"},
+    "create_analysis": {"sampled_on": "2026-05-04", "method": "oven", "moisture_pct": 40},
+    "change_recipe": {"name": "y"},
+    "change_pile": {"label": "y"},
+    "create_event": {"kind": "turn", "at": "2026-05-04T09:00:00Z"},
+    "issue_verdict": {"rule": "us-nop-windrow"},
+    "change_probe": {"note": "y"},
+    "change_placement": {"position": "y"},
+    "change_gateway": {"name": "y"},
+    "revoke_key": None,
+}
+BY_ID = [(name, method, path) for name, method, path in KEYED if "{" in path and "{rule_id}" not in path]
+
+
+@pytest.mark.parametrize(("name", "method", "path"), BY_ID, ids=[o[0] for o in BY_ID])
+def test_another_organisations_record_is_as_good_as_absent(
+    name: str, method: str, path: str, ids: dict[str, str], other: Tenant
+) -> None:
+    if name == "create_placement":
+        VALID[name] = {"pile_id": ids["pile_id"], "position": "x", "from": "2026-05-04T09:00:00Z"}
+    answer = other.call(method, path.format(**ids), VALID.get(name), If_Match='"1"')
+    assert answer.status_code == 404, answer.text
+    assert answer.json()["type"] == "/problems/not-found"
+
+
+@pytest.mark.parametrize("name", [name for name in SCOPE if name.startswith("list_")])
+def test_lists_show_ones_own(name: str, ids: dict[str, str], other: Tenant) -> None:
+    """An organisation with nothing sees nothing, whatever others have."""
+    path = next(path for one, _, path in KEYED if one == name)
+    if "{" in path or name in {"list_rules", "list_library", "list_patterns"}:
+        return
+    items = other.get(path)["items"]
+    assert not {item["id"] for item in items} & set(ids.values())
