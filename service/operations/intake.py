@@ -104,9 +104,11 @@ class Intake:
     def _write_together(self, organisation_id: int, jobs: Sequence[Job], writer: "_Writer") -> None:
         packs = [pack for pack, _ in jobs]
         try:
-            with writer.connection.begin(organisation_id) as connection:
-                probes = self._probes(connection, organisation_id, packs)
-                receipts = ingest(connection, organisation_id, packs, probes, writer.numbers)
+            try:
+                receipts = self._ingest(organisation_id, packs, writer)
+            except Unavailable:
+                # The kept connection may have died while idle; sending readings twice is harmless.
+                receipts = self._ingest(organisation_id, packs, writer)
         except DomainError as error:
             for _, promise in jobs:
                 promise.set_exception(error)
@@ -121,6 +123,11 @@ class Intake:
         else:
             for (_, promise), receipt in zip(jobs, receipts, strict=True):
                 promise.set_result(receipt)
+
+    def _ingest(self, organisation_id: int, packs: Sequence[Pack], writer: "_Writer") -> list[Receipt]:
+        with writer.connection.begin(organisation_id) as connection:
+            probes = self._probes(connection, organisation_id, packs)
+            return ingest(connection, organisation_id, packs, probes, writer.numbers)
 
     def _probes(
         self, connection: stored.Plain, organisation_id: int, packs: Sequence[Pack]

@@ -3,6 +3,7 @@
 Processes are found through ``/proc`` by their working folder, independently of how the service finds them.
 """
 
+import fcntl
 import json
 import os
 import pwd
@@ -13,6 +14,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
@@ -407,6 +409,37 @@ class TestKilled:
                 assert stranger.poll() is None
             finally:
                 stranger.kill()
+
+    def test_stop_signals_no_other_program_that_has_the_recorded_number(self, data_dir):
+        server = EmbeddedServer(data_dir, patience_s=0.5)
+        server.start()
+        kill_server(data_dir)
+        record = data_dir / "postgres.alive"
+        with subprocess.Popen(["sleep", "600"], cwd="/") as stranger, record.open() as alive:
+            try:
+                (data_dir / "postgres" / "postmaster.pid").write_text(f"{stranger.pid}\n")
+                fcntl.flock(alive, fcntl.LOCK_EX)  # as a session that has not noticed yet would
+                with pytest.raises(EmbeddedServerError, match="did not end within 0.5 s"):
+                    server.stop()
+                assert stranger.poll() is None
+            finally:
+                stranger.kill()
+
+    def test_session_of_a_killed_process_that_still_makes_the_roles_is_waited_for(self, data_dir):
+        with EmbeddedServer(data_dir) as logins, ThreadPoolExecutor(1) as other:
+            elsewhere = replace(logins.owner, database="postgres").conninfo
+            with psycopg.connect(elsewhere, autocommit=True) as session:
+                session.execute("DROP DATABASE heapledger")
+                session.execute("DROP ROLE heapledger, heapledger_service")
+                session.execute("SELECT pg_advisory_lock(hashtext('furnish'))")
+                with session.transaction():
+                    session.execute("CREATE ROLE heapledger_service NOLOGIN")
+                    second = EmbeddedServer(data_dir)
+                    started = other.submit(second.start)
+                    time.sleep(0.3)
+                    assert not started.done()
+            assert started.result(timeout=20) == logins
+            second.stop()
 
     @pytest.mark.parametrize("after_s", [0.0, 0.1, 0.25, 0.4])
     def test_killed_while_the_cluster_is_being_made(self, data_dir, after_s):

@@ -55,31 +55,42 @@ def window_held(rule, turns):
 def best_from(request, built_on, wanted, spacing, turns, best):
     """The least of ``best`` and the deviation of every plan that begins with these turns, by trying them all."""
     if len(turns) == len(wanted):
-        if request.rule is not None and not window_held(request.rule, turns):
-            return best
-        found = deviation(request, built_on, turns, len(wanted))
-        return found if best is None else min(best, found)
+        held = request.rule is None or window_held(request.rule, turns)
+        return min(best, deviation(request, built_on, turns, len(wanted))) if held else best
     so_far = abs((built_on - request.build_on).days)
     so_far += sum(abs(turn - want) for turn, want in zip(turns, wanted, strict=False))
     want = wanted[len(turns)]
     floor = max(request.pattern.rest_days, turns[-1] + spacing if turns else 0)
     for turn in sorted(range(max(floor, want - 21), want + 22), key=lambda turn: abs(turn - want)):
-        if best is not None and so_far + abs(turn - want) > best[0]:
+        if so_far + abs(turn - want) > best[0]:
             break  # this turn and those after it, each further away, already deviate more
         if is_open(request, built_on + dt.timedelta(turn)):
             best = best_from(request, built_on, wanted, spacing, (*turns, turn), best)
     return best
 
 
-def exhaustive(request, count, spacing):
-    """The least deviation over every build date and every choice of crew days."""
-    best = None
-    for shift in sorted(range(-6, 7), key=abs):
-        built_on = request.build_on + dt.timedelta(shift)
-        if is_open(request, built_on):
-            wanted = wanted_turns(request.pattern, built_on, count)
-            best = best_from(request, built_on, wanted, spacing, (), best)
+def build_dates(request):
+    """The dates on which it could be built, nearest first."""
+    near = sorted(range(-6, 7), key=abs)
+    return [on for on in (request.build_on + dt.timedelta(shift) for shift in near) if is_open(request, on)]
+
+
+def least_of_all(request, count, spacing, best):
+    """The least deviation over every build date and every choice of crew days that is not worse than ``best``."""
+    for built_on in build_dates(request):
+        best = best_from(request, built_on, wanted_turns(request.pattern, built_on, count), spacing, (), best)
     return best
+
+
+def can_be_placed(request, built_on, count, spacing):
+    """Whether any choice of crew days holds the turns: taking each as early as it can be leaves most for the rest."""
+    last = request.pattern.rest_days - spacing
+    for want in wanted_turns(request.pattern, built_on, count):
+        open_turns = range(max(want - 21, request.pattern.rest_days, last + spacing), want + 22)
+        last = next((turn for turn in open_turns if is_open(request, built_on + dt.timedelta(turn))), None)
+        if last is None:
+            return False
+    return True
 
 
 @st.composite
@@ -137,37 +148,34 @@ def moved_days(answer):
 
 
 class TestAgainstTryingEverything:
-    @settings(max_examples=150, deadline=None)
+    @settings(max_examples=80, deadline=None)
     @given(requests())
     def test_the_nearest_deviates_least(self, request):
         answer = plan(request)
-        count = len(turn_days(answer))
+        count, spacing = len(turn_days(answer)), least_spacing(request)
         if answer.state == "planned":
             assert all(is_open(request, task.date) for task in answer.days)
-            return
-        best = exhaustive(request, count, least_spacing(request))
-        if answer.nearest is None:
-            assert best is None
+        elif answer.nearest is None:
+            assert not any(
+                can_be_placed(request, built_on, count, spacing) for built_on in build_dates(request)
+            )
         else:
-            assert best == deviation(request, answer.nearest.built_on, turn_days(answer.nearest), count)
-            assert answer.nearest.moved_days == best[0]
+            found = deviation(request, answer.nearest.built_on, turn_days(answer.nearest), count)
+            assert least_of_all(request, count, spacing, found) == found
+            assert answer.nearest.moved_days == found[0]
 
     @settings(max_examples=60, deadline=None)
-    @given(requests(most_turns=6, ruled=True))
+    @given(requests(most_turns=5, ruled=True))
     def test_the_nearest_under_a_rule_deviates_least(self, request):
-        # A site with hardly any crew makes trying everything slow and finds nothing; such sites are tried above.
-        assume(len(request.work_days) >= 3)
         answer = plan(request)
+        assume(answer.nearest is not None)
         count = turns_due(request, answer)
-        if answer.state == "planned":
-            return
-        best = exhaustive(request, count, least_spacing(request))
-        if answer.nearest is None:
-            assert best is None
-        else:
-            assert best == deviation(request, answer.nearest.built_on, turn_days(answer.nearest), count)
+        found = deviation(request, answer.nearest.built_on, turn_days(answer.nearest), count)
+        # Trying everything takes long where everything is far away.
+        assume(found[0] <= 8)
+        assert least_of_all(request, count, least_spacing(request), found) == found
 
-    @settings(max_examples=200, deadline=None)
+    @settings(max_examples=120, deadline=None)
     @given(st.data())
     def test_placing_is_the_cheapest_of_all_choices(self, data):
         count = data.draw(st.integers(1, 5))
@@ -198,7 +206,7 @@ class TestAgainstTryingEverything:
 
 
 class TestLaws:
-    @settings(max_examples=150, deadline=None)
+    @settings(max_examples=80, deadline=None)
     @given(requests(most_turns=9) | requests(most_turns=9, ruled=True))
     def test_the_nearest_can_be_kept(self, request):
         answer = plan(request)
@@ -214,7 +222,7 @@ class TestLaws:
             runs = zip(days, days[request.rule.minimum_turns - 1 :], strict=False)
             assert any(a >= 2 and b - a < request.rule.window_days for a, b in runs)
 
-    @settings(max_examples=150, deadline=None)
+    @settings(max_examples=80, deadline=None)
     @given(requests(most_turns=9) | requests(most_turns=9, ruled=True))
     def test_there_are_never_more_misfits_than_tasks_and_each_is_one_of_them(self, request):
         answer = plan(request)
@@ -242,7 +250,7 @@ class TestLaws:
         }
         assert plan(replace(request, **mixed)) == plan(request)
 
-    @settings(max_examples=150, deadline=None)
+    @settings(max_examples=80, deadline=None)
     @given(requests(most_turns=6) | requests(most_turns=6, ruled=True), st.data())
     def test_one_more_work_day_never_makes_it_worse(self, request, data):
         closed_weekdays = sorted(set(WEEKDAYS) - set(request.work_days))
@@ -346,7 +354,7 @@ class TestChoosing:
 
 
 class TestRuleOfTheWindow:
-    @settings(max_examples=100, deadline=None)
+    @settings(max_examples=60, deadline=None)
     @given(st.integers(1, 12), st.integers(3, 8), st.integers(2, 5), st.integers(2, 20))
     @example(4, 4, 5, 17)
     @example(4, 4, 5, 16)

@@ -1,0 +1,103 @@
+"""A scenario looked at as an inspector would: readings, turns and verdicts of one pile, without a database."""
+
+import datetime as dt
+from functools import cache
+from typing import Any
+from uuid import UUID
+from zoneinfo import ZoneInfo
+
+import numpy as np
+from numpy.typing import NDArray
+
+from service.demo.layout import LaidOut
+from service.demo.scenario import Scenario, make
+from service.domain import piles
+from service.domain.compliance import RULES, History, Series, Verdict, judge
+from service.domain.piles import Event
+from service.domain.quantities import Quantity
+
+EPOCH = dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
+US = dt.timedelta(microseconds=1)
+H = dt.timedelta(hours=1)
+
+AUTUMN = "2026-11-25T12:00:00+00:00"
+NOWS = [
+    AUTUMN,
+    "2026-02-10T07:30:00+00:00",  # deep winter
+    "2026-04-01T18:45:00+00:00",  # three days after Europe put its clocks on
+    "2026-07-20T05:15:00+00:00",  # high summer
+    "2026-10-24T23:10:00+00:00",  # the last change of clocks is half a year ago
+]
+
+
+@cache
+def scenario(now: str = AUTUMN) -> Scenario:
+    return make(dt.datetime.fromisoformat(now))
+
+
+def laid(made: Scenario, label: str) -> LaidOut:
+    return next(one for one in made.piles if one.pile.label == label)
+
+
+def said(made: Scenario, serial: str) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
+    """Instants [us], values and units of a probe, ascending; of two values for one instant the first to arrive."""
+    at, value, unit = [], [], []
+    for bag in made.bags:
+        for row, name in enumerate(bag.serials):
+            if name == serial and bag.quantity[row] == Quantity.TEMPERATURE:
+                at.append(int(bag.observed_us[row]))
+                value.append(float(bag.value[row]))
+                unit.append(int(bag.unit[row]))
+    instants, first = np.unique(np.array(at, np.int64), return_index=True)
+    return instants, np.array(value)[first], np.array(unit)[first]
+
+
+def events(made: Scenario, label: str) -> list[Event]:
+    named: dict[str, UUID] = {}
+    found = []
+    for number, entry in enumerate(made.entries[label], start=1):
+        found.append(
+            Event(
+                id=UUID(int=number),
+                kind=entry.kind,
+                at=entry.at,
+                recorded_at=entry.at,
+                details=entry.details,
+                crew=entry.crew,
+                corrects=None if entry.corrects is None else named[entry.corrects],
+            )
+        )
+        if entry.name is not None:
+            named[entry.name] = UUID(int=number)
+    return found
+
+
+def series(made: Scenario, label: str) -> tuple[Series, ...]:
+    found = []
+    for stay in made.stays:
+        if stay.pile != label:
+            continue
+        at, value, unit = said(made, stay.serial)
+        until = made.now if stay.until is None else stay.until
+        here = (at >= (stay.since - EPOCH) // US) & (at < (until - EPOCH) // US)
+        units, flags = unit[here].astype(np.uint8), np.ones(int(here.sum()), np.uint8)
+        found.append(
+            Series(stay.position, at[here], value[here], units, flags, stay.since, stay.until)
+        )
+    return tuple(found)
+
+
+def verdict(made: Scenario, label: str, rule: str, *, at: dt.datetime | None = None) -> Verdict:
+    pile = laid(made, label)
+    happened = piles.in_force(events(made, label))
+    history = History(
+        series=series(made, label),
+        turns=piles.turns(happened),
+        restarts=piles.restarts(happened, pile.built_at),
+        initial_carbon_nitrogen_ratio=piles.initial_carbon_nitrogen_ratio(happened, pile.built_at),
+        cured_days=piles.cured_days(happened, now=made.now),
+        closed=pile.curing_at is not None,
+    )
+    return judge(
+        RULES[rule], history, judged_at=at or made.now, time_zone=ZoneInfo(pile.site.time_zone)
+    )
