@@ -9,12 +9,12 @@ from typing import Annotated, Any, Final, Generic, TypeVar
 from fastapi import Depends, Header, Query, Request, Response
 from fastapi.responses import JSONResponse
 from pydantic import BaseModel, Field
-from sqlmodel import Session
 
 from service.domain.authority import Caller
 from service.domain.errors import Invalid, VersionRequired
 from service.http.values import Out
 from service.storage import answers
+from service.storage.database import Session
 
 Item = TypeVar("Item", bound=BaseModel)
 

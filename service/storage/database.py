@@ -20,6 +20,19 @@ from service.domain.errors import Conflict, Unavailable
 from service.storage.packing import register
 from service.storage.readings import Plain
 
+__all__ = [
+    "ORGANISATION_SETTING",
+    "SERVICE_ROLE",
+    "STEWARD_ROLE",
+    "Database",
+    "HeldPlain",
+    "Session",
+    "connect_engine",
+    "enter",
+    "sqlalchemy_url",
+    "translated",
+]
+
 SERVICE_ROLE: Final = "heapledger_service"
 STEWARD_ROLE: Final = "heapledger_steward"
 """Makes organisations and their first keys from the command line; cannot read any other table."""

@@ -3,6 +3,7 @@
 import contextlib
 import os
 import shutil
+import signal
 import stat
 import subprocess
 import tempfile
@@ -163,8 +164,13 @@ class Cluster:
             if initdb.wait(self.patience_s) != 0:
                 raise EmbeddedServerError(f"initdb could not make {self.folder}.\n{self.log_tail()}")
             fresh.rename(self.folder)
+        except subprocess.TimeoutExpired:
+            raise EmbeddedServerError(
+                f"initdb did not make {self.folder} within {self.patience_s:g} s.\n{self.log_tail()}"
+            ) from None
         finally:
-            initdb.kill()
+            if initdb.poll() is None:
+                os.killpg(initdb.pid, signal.SIGKILL)  # with the servers it runs for a moment
             initdb.wait()
             shutil.rmtree(fresh, ignore_errors=True)
         with closing(os.open(self.data_dir, os.O_RDONLY)) as parent:
@@ -243,13 +249,14 @@ class Cluster:
         return pid if pid > 1 else None
 
     def _runs_here(self, pid: int) -> bool | None:
-        """Whether a process lives and works in this cluster, as every PostgreSQL process does; None: no telling."""
-        process = Path("/proc") / str(pid)
-        if not Path("/proc/self/stat").exists():
+        """Whether a process lives and works in this cluster, as each of PostgreSQL's does; None: no telling.
+
+        One that was killed and not yet reaped has no working folder any more.
+        """
+        if not Path("/proc/self/cwd").exists():
             return None
         try:
-            state = (process / "stat").read_text().rpartition(")")[2].split()[0]
-            return state not in "ZX" and (process / "cwd").samefile(self.folder)
+            return Path(f"/proc/{pid}/cwd").samefile(self.folder)
         except PermissionError:
             return None
         except OSError:

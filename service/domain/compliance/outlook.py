@@ -1,0 +1,175 @@
+"""What comes next: the earliest the rule can be met, and what will be lost unless somebody acts."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from service.domain.compliance.evidence import Record
+from service.domain.compliance.instants import hours_us, to_datetime
+from service.domain.compliance.rule import TextReading, Turns
+from service.domain.compliance.standing import HoldCase, Standing
+from service.domain.compliance.timeline import Course, is_silent
+from service.domain.compliance.turns import regained_at
+from service.domain.compliance.verdict import AtRisk
+from service.domain.compliance.words import count, hours
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Outlook:
+    """What is needed to look ahead from a standing.
+
+    Attributes
+    ----------
+    case, record, turns, text, standing
+        What is asked, what was recorded, how silences are filled, and where the pile stands.
+    """
+
+    case: HoldCase
+    record: Record
+    turns: Turns | None
+    text: TextReading
+    standing: Standing
+
+    @property
+    def is_cold(self) -> bool:
+        """True if some position's last reading does not qualify."""
+        return bool(self.cold_positions)
+
+    @property
+    def cold_positions(self) -> tuple[str, ...]:
+        """Positions in the pile whose last reading does not qualify."""
+        return tuple(
+            one.position
+            for one in self.case.tracks
+            if one.position is not None
+            and one.belongs_at(self.record.judged)
+            and one.at.size
+            and not one.hot[-1]
+        )
+
+    @property
+    def missing_turns(self) -> int:
+        """Turnings still asked for."""
+        if self.turns is None or self.standing.turns is None:
+            return 0
+        return max(self.turns.minimum - len(self.standing.turns.counted), 0)
+
+    @property
+    def can_go_on(self) -> bool:
+        """True if heat from now on adds to the period shown."""
+        course = self.standing.course
+        return course is not None and course.is_alive
+
+    def resumes_at(self) -> int:
+        """Return the instant from which heat is assumed to count again [us]."""
+        course, judged = self.standing.course, self.record.judged
+        interrupted = self.is_cold or is_silent(self.case.tracks, self.record, self.case.hold)
+        if course is None or not course.is_alive or interrupted:
+            return judged
+        return course.end
+
+
+def earliest(outlook: Outlook) -> int | None:
+    """Return the earliest instant at which heat and turnings can suffice [us].
+
+    Nothing more is assumed lost from the last evidence on; turnings still missing are made from the instant of
+    judging on, at the rule's spacing.
+
+    Returns
+    -------
+    int or None
+        None if the process has ended or both suffice already.
+    """
+    standing, record = outlook.standing, outlook.record
+    if record.closed or standing.met_at is not None:
+        return None
+    course = standing.course if outlook.can_go_on else None
+    start = outlook.resumes_at()
+    credit = 0 if course is None else course.credit_us
+    required = hours_us(outlook.case.hold.duration_h) if course is None else course.required_us
+    reached = None if course is None else course.reached_at
+    held_at = start + max(0, required - credit) if reached is None else reached
+    if outlook.turns is None:
+        return max(held_at, record.judged)
+    return max(held_at, _last_turn(outlook, course, start), record.judged)
+
+
+def _last_turn(outlook: Outlook, course: Course | None, starts: int) -> int:
+    """Return when the last turning still missing can be made [us]."""
+    turns, standing = outlook.turns, outlook.standing
+    if turns is None or standing.turns is None or (course is not None and standing.turns.is_enough):
+        return starts
+    apart = hours_us(max(turns.spacing_h, outlook.text.turn_apart_h))
+    keeps = course is not None or turns.window == "any"
+    counted = list(standing.turns.counted) if keeps else []
+    now = max(outlook.record.judged, starts)
+    options = []
+    for dropped in range(len(counted) + 1):
+        kept = counted[dropped:]
+        missing = max(turns.minimum - len(kept), 0)
+        first = max(now, kept[-1] + apart) if kept else now
+        last = first + (missing - 1) * apart if missing else now
+        if _fits(turns, course, kept, last):
+            options.append(last)
+    return min(options)
+
+
+def _fits(turns: Turns, course: Course | None, kept: Sequence[int], last: int) -> bool:
+    """Tell whether turnings kept and one at ``last`` lie in one window of the rule's length."""
+    if turns.window != "sliding" or course is None or not kept:
+        return True
+    ahead = max(0, last - course.end)
+    credit = course.credit_us + ahead - course.credit_before_us(kept[0])
+    return credit <= course.required_us
+
+
+def at_risk(outlook: Outlook) -> tuple[AtRisk, ...]:
+    """List what will be lost at a known instant unless somebody acts before."""
+    if outlook.record.closed or outlook.record.is_empty:
+        return ()
+    found = [] if outlook.standing.met_at is not None else _gaps(outlook) + _window(outlook)
+    return tuple(sorted(found + _regain(outlook), key=lambda one: (one.at, one.what, one.position or "")))
+
+
+def _gaps(outlook: Outlook) -> list[AtRisk]:
+    """Name positions more than half way to the longest allowed gap."""
+    limit, judged = hours_us(outlook.case.hold.longest_gap_h), outlook.record.judged
+    found = []
+    for one in outlook.case.tracks:
+        if one.at.size == 0 or not one.belongs_at(judged):
+            continue
+        silent = judged - int(one.at[-1])
+        if limit // 2 < silent <= limit:
+            detail = f"no reading at {one.position} for {hours(silent)}; after {hours(limit)} the time is lost as a gap"
+            found.append(AtRisk("gap", to_datetime(int(one.at[-1]) + limit), one.position, detail))
+    return found
+
+
+def _window(outlook: Outlook) -> list[AtRisk]:
+    """Name the instant at which the oldest turning counted drops out of the window, if one is still missing."""
+    turns, standing, course = outlook.turns, outlook.standing, outlook.standing.course
+    if turns is None or turns.window != "sliding" or standing.turns is None or course is None:
+        return []
+    if not outlook.can_go_on or not outlook.missing_turns or not standing.turns.counted:
+        return []
+    used = course.credit_us - course.credit_before_us(standing.turns.counted[0])
+    at = outlook.resumes_at() + course.required_us - used
+    detail = (
+        f"the first turning counted drops out of the window of {hours(course.required_us)} unless "
+        f"{count(outlook.missing_turns, 'more turning is', 'more turnings are')} made before"
+    )
+    return [AtRisk("turn_window", to_datetime(at), None, detail)]
+
+
+def _regain(outlook: Outlook) -> list[AtRisk]:
+    """Name the instant by which heat must be shown again after the last turning counted."""
+    within, standing = outlook.text.regain_within_h, outlook.standing
+    if within == 0 or standing.turns is None or not standing.turns.counted:
+        return []
+    last = standing.turns.counted[-1]
+    limit = last + hours_us(within)
+    if regained_at(outlook.case.tracks, last) is not None or outlook.record.judged > limit:
+        return []
+    detail = (
+        f"heat must be shown again at every position within {hours(hours_us(within))} of the last turning"
+    )
+    return [AtRisk("regain", to_datetime(limit), None, detail)]

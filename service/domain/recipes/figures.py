@@ -1,0 +1,148 @@
+"""A figure with its source, and the plain way this domain writes and bounds numbers."""
+
+import math
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Final
+
+from service.domain.errors import FieldError
+
+CARBON_OF_VOLATILE_SOLIDS: Final = 1 / 1.8
+"""Carbon is volatile solids / 1.8 (Adams et al. 1951, as given by the Cornell Waste Management Institute)."""
+
+CARBON_HIGH_PCT: Final = 60.0
+"""No common plant or animal material holds more carbon in its dry matter; a higher product of nitrogen and C:N
+says that the two figures come from different samples. Common practice, no source."""
+
+CARBON_LOW_PCT: Final = 25.0
+"""An organic material of low ash holds at least this much carbon. Common practice, no source."""
+
+
+class Status(StrEnum):
+    """How a published figure came to us."""
+
+    READ = "read"
+    SECOND_HAND = "second-hand"
+    MEMORY = "from memory"
+    DEFINITION = "definition"
+
+
+_WEAKEST_FIRST: Final = (Status.MEMORY, Status.SECOND_HAND, Status.READ, Status.DEFINITION)
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """One published number.
+
+    Attributes
+    ----------
+    value
+        In the unit that the field's name states.
+    source
+        The publication, with its table or example where known.
+    status
+        ``read`` in the publication, ``second-hand`` from someone who quotes it, ``from memory``, or by
+        ``definition``.
+    low, high
+        The printed range, where the publication gives one.
+    note
+        What the reader must know of this number, for example that it is the middle of a printed range.
+    is_derived
+        Computed from two other figures of the row rather than printed.
+    """
+
+    value: float
+    source: str
+    status: Status
+    low: float | None = None
+    high: float | None = None
+    note: str = ""
+    is_derived: bool = False
+
+
+def derived(value: float, note: str, *parts: Figure) -> Figure:
+    """Return a figure computed from others; it is no better known than the weakest of them."""
+    status = min((part.status for part in parts), key=_WEAKEST_FIRST.index)
+    source = "; ".join(dict.fromkeys(part.source for part in parts))
+    return Figure(value, source, status, note=note, is_derived=True)
+
+
+@dataclass(frozen=True, slots=True)
+class Bounds:
+    """What a number may be, and the words for it when it is not."""
+
+    low: float
+    high: float
+    remedy: str
+    is_zero_allowed: bool = False
+    """Zero is allowed although ``low`` is above it."""
+
+    def fault(self, value: float) -> str | None:
+        """Return what is wrong with a value, or ``None``."""
+        if not math.isfinite(value):
+            return f"{value} is not a number one can weigh or measure; {self.remedy}"
+        if self.low <= value <= self.high or (self.is_zero_allowed and value == 0):
+            return None
+        return f"{plain(value)} is not between {plain(self.low)} and {plain(self.high)}; {self.remedy}"
+
+
+MASS: Final = Bounds(1e-9, 1e9, "give the mass in kg, 0 or more", is_zero_allowed=True)
+VOLUME: Final = Bounds(1e-9, 1e6, "give the loose volume in m3, 0 or more", is_zero_allowed=True)
+PERCENT_OF_DRY: Final = Bounds(0, 100, "give it as a percentage of dry matter")
+NITROGEN: Final = Bounds(
+    1e-6, 100, "give nitrogen as a percentage of dry matter, 0 if none", is_zero_allowed=True
+)
+MOISTURE: Final = Bounds(0, 100, "give water as a percentage of the wet mass")
+RATIO: Final = Bounds(
+    1e-3, 1e5, "give carbon divided by nitrogen, above 0; for a material without carbon give carbon_pct 0"
+)
+DENSITY: Final = Bounds(1, 5000, "give the loose bulk density in kg/m3 (lb/yd3 times 0.5933)")
+
+
+def faults(pointer: str, value: float | None, bounds: Bounds) -> list[FieldError]:
+    """Check one optional number; unknown (``None``) is never a fault."""
+    if value is None:
+        return []
+    fault = bounds.fault(value)
+    return [] if fault is None else [FieldError(pointer, fault)]
+
+
+def plain(value: float) -> str:
+    """Write a number as a person would: 0.334, 6.8, 66.2, 1152."""
+    if not math.isfinite(value):
+        return str(value)
+    size = abs(value)
+    if size != 0 and not 1e-3 <= size < 1e9:  # noqa: PLR2004 - beyond these, digits say less than a power of ten
+        return f"{value:.3g}"
+    places = 0 if size >= 100 else 1 if size >= 10 else 2 if size >= 1 else 3  # noqa: PLR2004 - three figures
+    text = f"{value:.{places}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def warn_of_pair(nitrogen_pct: float, carbon_nitrogen_ratio: float) -> str | None:
+    """Say when a nitrogen and a C:N can hardly belong to the same sample.
+
+    Parameters
+    ----------
+    nitrogen_pct
+        Nitrogen, % of dry matter.
+    carbon_nitrogen_ratio
+        Carbon to nitrogen by mass.
+
+    Returns
+    -------
+    str or None
+        Plain words, when their product, the implied carbon, lies outside 25 to 60 % of dry matter.
+    """
+    carbon_pct = nitrogen_pct * carbon_nitrogen_ratio
+    if carbon_pct > CARBON_HIGH_PCT:
+        return (
+            f"nitrogen {plain(nitrogen_pct)} % with C:N {plain(carbon_nitrogen_ratio)} implies"
+            f" {plain(carbon_pct)} % carbon, more than plant matter holds; the two come from different samples"
+        )
+    if carbon_pct < CARBON_LOW_PCT:
+        return (
+            f"nitrogen {plain(nitrogen_pct)} % with C:N {plain(carbon_nitrogen_ratio)} implies only"
+            f" {plain(carbon_pct)} % carbon; true of mineral-rich material only"
+        )
+    return None

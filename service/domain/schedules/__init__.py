@@ -1,0 +1,36 @@
+"""What to do when: one pile's build, turns, checks, move and screening on one site's crew days."""
+
+from service.domain.schedules.answer import Misfit, Plan, PlannedTask, PlanWarning
+from service.domain.schedules.cautions import TURNING_CAUTIONS
+from service.domain.schedules.following import NextTurn, TurnMatch, match_turns, next_turn
+from service.domain.schedules.pattern import Pattern
+from service.domain.schedules.planning import plan
+from service.domain.schedules.repair import repair
+from service.domain.schedules.request import PlanRequest
+from service.domain.schedules.shipped import ShippedPattern, load_patterns, shipped_patterns
+from service.domain.schedules.turn_constraint import TurnConstraint
+from service.domain.schedules.work_days import WEEKDAYS, WorkCalendar, local_instant, weekday_of
+
+__all__ = [
+    "TURNING_CAUTIONS",
+    "WEEKDAYS",
+    "Misfit",
+    "NextTurn",
+    "Pattern",
+    "Plan",
+    "PlanRequest",
+    "PlanWarning",
+    "PlannedTask",
+    "ShippedPattern",
+    "TurnConstraint",
+    "TurnMatch",
+    "WorkCalendar",
+    "load_patterns",
+    "local_instant",
+    "match_turns",
+    "next_turn",
+    "plan",
+    "repair",
+    "shipped_patterns",
+    "weekday_of",
+]
