@@ -11,7 +11,7 @@ a gateway offline for 40 hours         glasshouse-gateway, 5 days ago: its readi
 readings that are missing              yard-gateway-west lost 31 hours, 62 days ago, while MY-03 was hot: a gap
 a probe moved between piles            GH-03 and GH-04 sat in pile GH-03, then in GH-05 (others moved as well)
 a stuck sensor                         probe GH-02 in pile GH-02: one value for five hot days
-a pile built too small that stalls     HS-04: 0.3 m3 in a cage of 1 m3
+a pile built too small that stalls     HS-04: 0.2 m3 in a cage of 1 m3
 a pile that reaches 74 Cel             MY-07, now
 a turn nobody recorded                 MY-04, the third of five: the curve dips, the record has no event
 readings in degrees Fahrenheit         probe MY-DIAL-F in piles MY-02 and MY-05

@@ -4,13 +4,12 @@ from datetime import date, datetime
 from typing import Final
 from zoneinfo import ZoneInfo
 
-from rich.markup import escape
+from rich import box
 from rich.table import Table
 
 from service.demo.filled import Filled
 from service.demo.places import SITES
 from service.domain.authority import Caller, Scope
-from service.domain.compliance import Verdict
 from service.domain.piles import Latest
 from service.operations import piles
 from service.operations.standing import Standing, standing
@@ -22,11 +21,15 @@ _LOOK_AT: Final = (
     ("HS-04", "built too small, stalled"),
     ("MY-03", "verdict lost to a gap in the readings"),
 )
-_COLOUR: Final = {"met": "green", "under_way": "yellow", "not_met": "red", "cannot_judge": "magenta"}
-_COLUMNS: Final = (
-    "pile", "stage", "age d", "hottest", "coldest", "last turn", "next turn", "verdicts", "first warning",
-)  # fmt: skip
-_NUMBERS: Final = frozenset({"age d", "hottest", "coldest"})
+_MARKS: Final = {
+    "met": "[green]✓[/green]",
+    "under_way": "[yellow]…[/yellow]",
+    "not_met": "[red]✗[/red]",
+    "cannot_judge": "[magenta]?[/magenta]",
+}
+_LEGEND: Final = "✓ met, … under way, ✗ not met, ? cannot be judged"
+_NARROW: Final = ("pile", "stage", "day", "hot", "cold", "turned", "next")
+_NUMBERS: Final = frozenset({"day", "hot", "cold"})
 
 
 def table(database: Database, filled: Filled, *, now: datetime) -> Table:
@@ -39,12 +42,17 @@ def table(database: Database, filled: Filled, *, now: datetime) -> Table:
     now
         Instant of the answer; aware.
     """
+    sites = "; ".join(f"{key}: {SITES[key].name}" for key in filled.sites)
     shown = Table(
         title=filled.organisation,
-        caption=f"Simulated: nothing here was measured. Temperatures in °C. {now:%Y-%m-%d %H:%M} UTC.",
+        caption=f"{_LEGEND}. Temperatures in °C.\n{sites}.\nNothing here was measured. {now:%Y-%m-%d %H:%M} UTC.",
+        box=box.SIMPLE_HEAD,
+        padding=(0, 1, 0, 0),
     )
-    for column in _COLUMNS:
-        shown.add_column(column, justify="right" if column in _NUMBERS else "left", overflow="fold")
+    for column in _NARROW:
+        shown.add_column(column, no_wrap=True, justify="right" if column in _NUMBERS else "left")
+    shown.add_column("verdicts", no_wrap=True)
+    shown.add_column("first warning")
     caller = Caller(filled.organisation_id, next(iter(filled.piles.values())), frozenset({Scope.READ}))
     site = None
     for label, pile_id in filled.piles.items():
@@ -53,7 +61,6 @@ def table(database: Database, filled: Filled, *, now: datetime) -> Table:
         key = label.split("-")[0]
         if key != site:
             shown.add_section()
-            shown.add_row(f"[bold]{key}[/bold]", f"[bold]{escape(SITES[key].name)}[/bold]")
             site = key
         shown.add_row(*_row(label, standing(loaded, now=now), ZoneInfo(loaded.site.time_zone)))
     return shown
@@ -70,8 +77,8 @@ def _row(label: str, found: Standing, zone: ZoneInfo) -> list[str]:
         _heat(told.coldest),
         _day(last),
         _day(told.next_turn),
-        "\n".join(_verdict(rule, verdict) for rule, verdict in found.verdicts.items()),
-        escape(told.warnings[0].text) if told.warnings else "",
+        "\n".join(f"{_MARKS[verdict.state]} {rule}" for rule, verdict in found.verdicts.items()),
+        told.warnings[0].code.replace("_", " ") if told.warnings else "",
     ]
 
 
@@ -80,12 +87,7 @@ def _heat(latest: Latest | None) -> str:
 
 
 def _day(on: date | None) -> str:
-    return "" if on is None else f"{on:%a %d %b}"
-
-
-def _verdict(rule: str, verdict: Verdict) -> str:
-    words = verdict.state.replace("_", " ")
-    return f"{rule} [{_COLOUR[verdict.state]}]{words}[/{_COLOUR[verdict.state]}]"
+    return "" if on is None else f"{on:%d %b}"
 
 
 def addresses(filled: Filled, address: str) -> str:

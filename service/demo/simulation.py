@@ -70,7 +70,7 @@ def simulate(
     Parameters
     ----------
     heap
-        As built; from 0.3 to 40 m3, turned or passive, not frozen.
+        As built; from 0.2 to 40 m3, turned or passive, not frozen.
     air
         Of its site, from ``built_at`` to ``until`` at least.
     built_at, until

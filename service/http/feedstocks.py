@@ -154,7 +154,7 @@ def list_feedstocks(caller: CanRead, database: Database, limit: Limit = 100, aft
         return stored.feedstocks_page(session, caller.organisation_id, limit=limit, after=after)
 
 
-@router.get("/feedstocks/{feedstock_id}", response_model=FeedstockOut)
+@router.get("/feedstocks/{feedstock_id:uuid}", response_model=FeedstockOut)
 def get_feedstock(feedstock_id: UUID, caller: CanRead, database: Database, response: Response) -> object:
     """Return one feedstock."""
     with database.begin(caller.organisation_id) as session:
@@ -162,7 +162,7 @@ def get_feedstock(feedstock_id: UUID, caller: CanRead, database: Database, respo
     return answer(FeedstockOut.model_validate(row), response, row.version)
 
 
-@router.patch("/feedstocks/{feedstock_id}", response_model=FeedstockOut)
+@router.patch("/feedstocks/{feedstock_id:uuid}", response_model=FeedstockOut)
 def change_feedstock(
     feedstock_id: UUID,
     body: FeedstockChange,
@@ -177,7 +177,7 @@ def change_feedstock(
     return answer(FeedstockOut.model_validate(row), response, row.version)
 
 
-@router.post("/feedstocks/{feedstock_id}/analyses", status_code=201, response_model=AnalysisOut)
+@router.post("/feedstocks/{feedstock_id:uuid}/analyses", status_code=201, response_model=AnalysisOut)
 def create_analysis(
     feedstock_id: UUID, body: AnalysisIn, caller: CanWrite, database: Database, once: CreateOnce
 ) -> JSONResponse:
@@ -191,7 +191,7 @@ def create_analysis(
         return once.create(session, caller, body, make)
 
 
-@router.get("/feedstocks/{feedstock_id}/analyses", response_model=PageOut[AnalysisOut])
+@router.get("/feedstocks/{feedstock_id:uuid}/analyses", response_model=PageOut[AnalysisOut])
 def list_analyses(
     feedstock_id: UUID, caller: CanRead, database: Database, limit: Limit = 100, after: After = None
 ) -> object:

@@ -1,5 +1,6 @@
 """RFC 9457 problem details: the only place where a refusal becomes a status."""
 
+import re
 from collections.abc import Mapping, Sequence
 from http import HTTPStatus
 from typing import Any, Final
@@ -49,6 +50,7 @@ _REMEDIES: Final = {
 }
 RETRY_AFTER_S: Final = 2
 _SHOWN: Final = 80
+_HOLE: Final = re.compile(r"\{[^}]+\}")
 
 log = structlog.get_logger()
 
@@ -151,15 +153,30 @@ def _without_tags(path: Sequence[str | int], value: object) -> list[str | int]:
     return kept
 
 
-def of_http_exception(error: HTTPException) -> JSONResponse:
+def of_http_exception(request: Request, error: HTTPException) -> JSONResponse:
     """Give the framework's own refusals the same shape, with their headers (405 needs Allow)."""
     title = HTTPStatus(error.status_code).phrase
     detail = _REMEDIES.get(error.status_code, str(error.detail))
     headers = dict(error.headers or {})
     if error.status_code == HTTPStatus.UNSUPPORTED_MEDIA_TYPE:
         headers.setdefault("Accept", "application/json")
+    if error.status_code == HTTPStatus.METHOD_NOT_ALLOWED:
+        headers = {name: value for name, value in headers.items() if name.lower() != "allow"}
+        headers["Allow"] = ", ".join(sorted(_methods_at(request)))
     code = _FRAMEWORK_CODES.get(error.status_code, "refused")
     return problem(error.status_code, code, title, detail, headers=headers)
+
+
+def _methods_at(request: Request) -> set[str]:
+    """Return every method an address takes; the framework names those of the first route that fits."""
+    paths = request.app.openapi()["paths"]
+    asked = request.url.path
+    fits = (
+        [asked]
+        if asked in paths
+        else [path for path in paths if re.fullmatch(_HOLE.sub("[^/]+", path), asked)]
+    )
+    return {method.upper() for path in fits for method in paths[path]}
 
 
 def install(app: FastAPI) -> None:
@@ -174,8 +191,8 @@ def install(app: FastAPI) -> None:
         return of_validation_error(error)
 
     @app.exception_handler(HTTPException)
-    def framework_refused(_request: Request, error: HTTPException) -> JSONResponse:
-        return of_http_exception(error)
+    def framework_refused(request: Request, error: HTTPException) -> JSONResponse:
+        return of_http_exception(request, error)
 
     @app.exception_handler(Exception)
     def broke(request: Request, error: Exception) -> JSONResponse:

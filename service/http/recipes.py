@@ -291,7 +291,7 @@ def list_recipes(caller: CanRead, database: Database, limit: Limit = 100, after:
     return {"items": [_recipe_out(row) for row in found.items], "next": found.next}
 
 
-@router.get("/recipes/{recipe_id}", response_model=RecipeOut)
+@router.get("/recipes/{recipe_id:uuid}", response_model=RecipeOut)
 def get_recipe(recipe_id: UUID, caller: CanRead, database: Database, response: Response) -> object:
     """Return one recipe."""
     with database.begin(caller.organisation_id) as session:
@@ -299,7 +299,7 @@ def get_recipe(recipe_id: UUID, caller: CanRead, database: Database, response: R
     return answer(_recipe_out(row), response, row.version)
 
 
-@router.patch("/recipes/{recipe_id}", response_model=RecipeOut)
+@router.patch("/recipes/{recipe_id:uuid}", response_model=RecipeOut)
 def change_recipe(
     recipe_id: UUID,
     body: RecipeChange,

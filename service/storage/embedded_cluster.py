@@ -6,6 +6,7 @@ import shutil
 import signal
 import stat
 import subprocess
+import sys
 import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -156,7 +157,7 @@ class Cluster:
             # The builtin locale sorts alike on every machine, and the programs were built without ICU.
             *("--encoding=UTF8", "--locale=C", "--locale-provider=builtin", "--builtin-locale=C.UTF-8"),
             *("--auth-local=peer", "--auth-host=reject"),
-            *(() if self.durable else ("--no-sync",)),
+            *self._initdb_sync(),
             output=log,
             keep_open=(alive,),
         )
@@ -175,6 +176,12 @@ class Cluster:
             shutil.rmtree(fresh, ignore_errors=True)
         with closing(os.open(self.data_dir, os.O_RDONLY)) as parent:
             os.fsync(parent)
+
+    def _initdb_sync(self) -> tuple[str, ...]:
+        if not self.durable:
+            return ("--no-sync",)
+        # One call instead of a thousand: 2.5 s less where a disk takes 4 ms to confirm a write.
+        return ("--sync-method=syncfs",) if sys.platform == "linux" else ()
 
     def _settings(self, socket_folder: Path) -> dict[str, str]:
         safe = "on" if self.durable else "off"

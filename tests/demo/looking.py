@@ -81,9 +81,7 @@ def series(made: Scenario, label: str) -> tuple[Series, ...]:
         until = made.now if stay.until is None else stay.until
         here = (at >= (stay.since - EPOCH) // US) & (at < (until - EPOCH) // US)
         units, flags = unit[here].astype(np.uint8), np.ones(int(here.sum()), np.uint8)
-        found.append(
-            Series(stay.position, at[here], value[here], units, flags, stay.since, stay.until)
-        )
+        found.append(Series(stay.position, at[here], value[here], units, flags, stay.since, stay.until))
     return tuple(found)
 
 
@@ -98,6 +96,4 @@ def verdict(made: Scenario, label: str, rule: str, *, at: dt.datetime | None = N
         cured_days=piles.cured_days(happened, now=made.now),
         closed=pile.curing_at is not None,
     )
-    return judge(
-        RULES[rule], history, judged_at=at or made.now, time_zone=ZoneInfo(pile.site.time_zone)
-    )
+    return judge(RULES[rule], history, judged_at=at or made.now, time_zone=ZoneInfo(pile.site.time_zone))

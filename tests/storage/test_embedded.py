@@ -412,14 +412,15 @@ class TestKilled:
 
     def test_stop_signals_no_other_program_that_has_the_recorded_number(self, data_dir):
         server = EmbeddedServer(data_dir, patience_s=0.5)
-        server.start()
+        with EmbeddedServer(data_dir):
+            server.start()
         kill_server(data_dir)
         record = data_dir / "postgres.alive"
         with subprocess.Popen(["sleep", "600"], cwd="/") as stranger, record.open() as alive:
             try:
                 (data_dir / "postgres" / "postmaster.pid").write_text(f"{stranger.pid}\n")
                 fcntl.flock(alive, fcntl.LOCK_EX)  # as a session that has not noticed yet would
-                with pytest.raises(EmbeddedServerError, match="did not end within 0.5 s"):
+                with pytest.raises(EmbeddedServerError, match="did not end within"):
                     server.stop()
                 assert stranger.poll() is None
             finally:
@@ -486,6 +487,13 @@ class TestRefusals:
         with pytest.raises(EmbeddedServerError, match="no PG_VERSION"):
             EmbeddedServer(data_dir).start()
         assert (data_dir / "postgres" / "mine.txt").read_text() == "keep"
+
+    def test_initdb_that_takes_too_long_is_ended(self, data_dir):
+        with pytest.raises(EmbeddedServerError, match=r"initdb did not make .* within 0\.1 s"):
+            EmbeddedServer(data_dir, patience_s=0.1).start()
+        assert not list(data_dir.glob("postgres*/"))
+        with EmbeddedServer(data_dir) as logins:
+            fill(logins.owner, 1)
 
     def test_data_folder_that_is_a_file(self, place):
         (place / "file").write_text("")

@@ -48,9 +48,11 @@ class Outlook:
 
     @property
     def missing_turns(self) -> int:
-        """Turnings still asked for."""
+        """Turnings still asked for, all of them if the period begins again."""
         if self.turns is None or self.standing.turns is None:
             return 0
+        if not self.can_go_on and self.turns.window != "any":
+            return self.turns.minimum
         return max(self.turns.minimum - len(self.standing.turns.counted), 0)
 
     @property

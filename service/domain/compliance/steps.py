@@ -87,7 +87,7 @@ def _heat(case: Case, outcome: Outcome, look: Outlook) -> list[str]:
 
 def _turning(case: Case, outcome: Outcome, missing: int) -> list[str]:
     turns = case.rule.turns
-    if turns is None or case.record.closed or outcome.criteria["turnings"] == "met" or not missing:
+    if turns is None or case.record.closed or not missing:
         return []
     apart = max(turns.spacing_h, outcome.text.turn_apart_h)
     when = " while it is hot" if turns.hot_before_h is not None else ""

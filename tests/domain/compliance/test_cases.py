@@ -62,9 +62,7 @@ THREE_PROBES = pile(
     [
         reading
         for position in ("north", "core", "south")
-        for reading in log(
-            dips(58, (96, 168, 54.2)) if position == "south" else 58, 360, position=position
-        )
+        for reading in log(dips(58, (96, 168, 54.2)) if position == "south" else 58, 360, position=position)
     ]
 )
 SAME_DAY = pile(log(57, 360), turn_days=[7 + n / 48 for n in range(5)])
@@ -325,8 +323,7 @@ CASES = [
     ),
     Case(
         "T21 turnings 1.5 days apart",
-        "WSI 2006/1293 Sch. 1: '8 days (during which the windrow must be turned at least 3 times at no less than 2 days "
-        "intervals)'",
+        "WSI 2006/1293 Sch. 1: 'turned at least 3 times at no less than 2 days intervals'",
         pile(log(61, 192), turn_days=(2, 3.5, 6)),
         {UK: SHORT},
     ),
@@ -384,7 +381,8 @@ CASES = [
 
 
 @pytest.mark.parametrize(
-    ("case", "rule"), [pytest.param(case, rule, id=f"{case.name}-{rule}") for case in CASES for rule in case.expected]
+    ("case", "rule"),
+    [pytest.param(case, rule, id=f"{case.name}-{rule}") for case in CASES for rule in case.expected],
 )
 def test_published_case(case: Case, rule: str) -> None:
     state, met_h = case.expected[rule]
@@ -404,14 +402,22 @@ def test_published_case(case: Case, rule: str) -> None:
 # What the law calls a failure: the same pile once its process has ended.
 FAILURES = [
     ("T01 never 60 °C", UK, STEADY, 360.0, "min. temperature 60 °C (WSI 2006/1293 Sch. 1)"),
-    ("T05 literal", NY, TURN_DIP, 369.25, "'not less than 55 °C' for '15 consecutive days' (6 NYCRR 361-3.7)"),
+    (
+        "T05 literal",
+        NY,
+        TURN_DIP,
+        369.25,
+        "'not less than 55 °C' for '15 consecutive days' (6 NYCRR 361-3.7)",
+    ),
     ("T09 spacing", UK, SAME_DAY, 360.0, "'no less than 2 days intervals' (WSI 2006/1293 Sch. 1)"),
     ("T21 spacing", UK, pile(log(61, 192), turn_days=(2, 3.5, 6)), 192.0, "'no less than 2 days intervals'"),
     ("T04 dip", NY, DIP, 360.0, "'15 consecutive days' (6 NYCRR 361-3.7)"),
 ]
 
 
-@pytest.mark.parametrize(("name", "rule", "history", "at_h", "text"), FAILURES, ids=[one[0] for one in FAILURES])
+@pytest.mark.parametrize(
+    ("name", "rule", "history", "at_h", "text"), FAILURES, ids=[one[0] for one in FAILURES]
+)
 def test_a_failure_is_curable_until_the_process_ends(
     name: str, rule: str, history: History, at_h: float, text: str
 ) -> None:
@@ -472,9 +478,7 @@ def test_t07_turning_duty_of_cmc_3() -> None:
     still = verdict(EU, pile(log(57, 360), turn_days=()))
     assert still.state == "met"
     assert "turned_or_forced_air" in still.duties_open
-    blown = verdict(
-        EU, pile(log(57, 360), turn_days=(), duties_recorded=frozenset({"forced_ventilation"}))
-    )
+    blown = verdict(EU, pile(log(57, 360), turn_days=(), duties_recorded=frozenset({"forced_ventilation"})))
     assert "turned_or_forced_air" not in blown.duties_open
 
 
@@ -510,8 +514,8 @@ def test_t11_the_gap_is_lost_not_failed() -> None:
 
 
 def test_t11_a_new_run_proves_it_in_the_end() -> None:
-    turns = (9, 12, 15, 18, 21)
-    found = verdict(EPA, pile([one for one in log(57, 570) if not 180 < hour_of(one.observed_at) < 210], turn_days=turns))
+    seen = [one for one in log(57, 570) if not 180 < hour_of(one.observed_at) < 210]
+    found = verdict(EPA, pile(seen, turn_days=(9, 12, 15, 18, 21)))
     assert (found.state, hour_of(found.met_at)) == ("met", 570.0)
 
 
@@ -534,7 +538,9 @@ def test_t12_sunday_may_be_missed_in_germany() -> None:
 
 def test_t15_the_ceiling_parts_the_readings() -> None:
     found = verdict(NOP, pile(log(lambda hour: 172 if 120 <= hour < 128 else 140, 369, unit=Unit.DEG_F)))
-    assert [(one.cause, hour_of(one.from_), hour_of(one.to)) for one in found.lost] == [("above_limit", 119.0, 128.0)]
+    assert [(one.cause, hour_of(one.from_), hour_of(one.to)) for one in found.lost] == [
+        ("above_limit", 119.0, 128.0)
+    ]
     assert "172 °F" in found.lost[0].detail
     # Not counted, the 9 h cost 9 h; as a break they cost the run.
     assert found.readings_of_the_text == {"inspector": "under_way", "literal": "met", "cumulative": "met"}
@@ -573,12 +579,16 @@ def test_t24_the_lost_heat_is_named() -> None:
 def test_t25_a_stuck_probe_flagged_upstream_is_a_gap() -> None:
     """A flat line through two turnings is implausible; flagged as failed it proves nothing."""
     stuck = [
-        one if not 48 <= hour_of(one.observed_at) < 192 else type(one)(one.position, one.observed_at, 55.6, one.unit, 4)
+        one
+        if not 48 <= hour_of(one.observed_at) < 192
+        else type(one)(one.position, one.observed_at, 55.6, one.unit, 4)
         for one in log(57, 360)
     ]
     found = verdict(EPA, pile(stuck))
     assert found.state == "cannot_judge"
-    assert [(one.cause, hour_of(one.from_), hour_of(one.to)) for one in found.lost] == [("flagged", 47.0, 192.0)]
+    assert [(one.cause, hour_of(one.from_), hour_of(one.to)) for one in found.lost] == [
+        ("flagged", 47.0, 192.0)
+    ]
     assert found.excluded_by_flag == {"fail": 144}
 
 

@@ -1,0 +1,159 @@
+"""What comes next: earliest dates, deadlines, cautions, and the words."""
+
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from service.domain.compliance import Reading
+from service.domain.quantities import Unit
+from tests.domain.compliance.piles import at, dips, hour_of, log, pile, verdict
+
+EPA, NOP, UK, EU, CA = (
+    "us-503-pfrp-windrow",
+    "us-nop-windrow",
+    "uk-abp-housed-windrow",
+    "eu-cmc3",
+    "us-ca-windrow",
+)
+
+
+def deadlines(found) -> list[tuple[str, float]]:
+    return [(one.what, hour_of(one.at)) for one in found.at_risk]
+
+
+@pytest.mark.parametrize(
+    ("rule", "history", "at_h", "earliest_h"),
+    [
+        # Hot for 100 h, two turnings made: 260 h more.
+        (EPA, pile(log(61, 100), turn_days=(1, 3)), 100, 360.0),
+        # Enough heat, four turnings still to make, 12 h apart, the first at once.
+        (EPA, pile(log(61, 360), turn_days=(2,)), 360, 360 + 36.0),
+        # The last turning was 2 h ago.
+        (EPA, pile(log(61, 360), turn_days=(2, 4, 6, 358 / 24)), 360, 370.0),
+        # UK: 'at no less than 2 days intervals'.
+        (UK, pile(log(61, 190), turn_days=(7,)), 190, 7 * 24 + 96.0),
+        # Cold now and no turning to blame: all 360 h from now.
+        (EPA, pile(log(dips(61, (100, 200, 40.0)), 110), turn_days=(2,)), 110, 470.0),
+        # Silent for longer than 24 h: the run is lost.
+        (EPA, pile(log(61, 100), turn_days=(2,)), 130, 490.0),
+        # Hours that add up are not lost by silence: 260 h from now.
+        ("us-fda-turned", pile(log(61, 100)), 130, 390.0),
+        # The nearest of the profiles: 65 °C for 5 days.
+        (EU, pile(log(66, 100)), 100, 120.0),
+        # California: on a log the same clock time 15 days on, on daily readings the fifteenth entry.
+        (CA, pile(log(61, 100, every_h=4), turn_days=(0.5, 1, 2, 3, 4)), 100, 360.0),
+        (CA, pile(log(61, 96, every_h=24), turn_days=(0.5, 1, 2, 3, 4)), 100, 336.0),
+    ],
+)
+def test_earliest_possible(rule, history, at_h, earliest_h) -> None:
+    assert hour_of(verdict(rule, history, at_h=at_h).earliest_possible) == pytest.approx(earliest_h)
+
+
+def test_no_earliest_date_when_only_a_record_is_missing() -> None:
+    history = pile(log(61, 360), initial_carbon_nitrogen_ratio=None)
+    found = verdict(NOP, history)
+    assert (found.state, found.earliest_possible) == ("cannot_judge", None)
+    assert found.next == "Enter the initial C:N from the recipe or a laboratory."
+
+
+def test_a_gap_about_to_be_lost() -> None:
+    assert deadlines(verdict(EPA, pile(log(61, 100), turn_days=()), at_h=111)) == []
+    found = verdict(EPA, pile(log(61, 100), turn_days=()), at_h=113)
+    assert deadlines(found) == [("gap", 124.0)]
+    assert found.at_risk[0].position == "core"
+    silent = verdict(EPA, pile(log(61, 100), turn_days=()), at_h=125)
+    assert [(one.cause, hour_of(one.from_), hour_of(one.to)) for one in silent.lost] == [
+        ("gap", 100.0, 125.0)
+    ]
+    assert "Take a reading now" in silent.next
+
+
+def test_the_fall_after_a_turning_is_pending_for_a_day() -> None:
+    history = pile(log(dips(61, (144, 999, 48.0)), 200, every_h=0.25), turn_days=(6,))
+    pending = verdict(EPA, history, at_h=160)
+    assert pending.held_h == 143.75
+    assert [one.cause for one in pending.lost] == ["turn_transient"]
+    assert hour_of(pending.earliest_possible) == pytest.approx(160 + 360 - 143.75)
+    assert ("regain", 216.0) in deadlines(pending)
+    assert "Not at the temperature asked now: core." in pending.next
+    broken = verdict(EPA, history, at_h=169)
+    assert [one.cause for one in broken.lost] == ["below_threshold"]
+    assert hour_of(broken.earliest_possible) == 169 + 360
+    assert "The period begins again." in broken.next
+    assert "Turn 5 more times" in broken.next
+
+
+def test_the_fall_must_begin_with_the_turning_and_be_over_within_a_day() -> None:
+    def held(turn_h: float, fall: tuple[float, float]) -> float:
+        readings = log(dips(61, (*fall, 48.0)), 250, every_h=0.25)
+        return verdict(EPA, pile(readings, turn_days=(turn_h / 24,))).held_h
+
+    assert held(144, (144, 167.75)) == 250 - 24.0
+    assert held(144, (144, 168.25)) == 250 - 168.25
+    # Cold before the turning: nothing the turning did.
+    assert held(150, (144, 152)) == 250 - 152.0
+    # A fall eight hours after the turning is not put down to it.
+    assert held(136, (144, 146)) == 250 - 146.0
+
+
+def test_the_first_turning_drops_out_of_the_window() -> None:
+    """7 CFR 205.203(c)(2)(iii): 'for 15 days …, during which period … turned a minimum of five times'."""
+    found = verdict(NOP, pile(log(61, 300), turn_days=(2, 5)))
+    assert deadlines(found) == [("turn_window", 48 + 360.0)]
+    assert "3 more turnings are" in found.at_risk[0].detail
+
+
+def test_the_next_step_in_words_of_the_site() -> None:
+    found = verdict(EPA, pile(log(61, 100), turn_days=(1, 3)), zone=ZoneInfo("America/Chicago"))
+    assert found.next == (
+        "Keep every probe at 55 °C or above for 260 h (10.8 days) more. Turn 3 more times while it is hot, at least "
+        "12 h apart. If nothing more is lost it can be met on Mon 18 May 2026 19:00 CDT."
+    )
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "level"),
+    [
+        (69.9, Unit.CEL, None),
+        (70.0, Unit.CEL, "amber"),
+        (158.0, Unit.DEG_F, "amber"),
+        (76.9, Unit.CEL, "amber"),
+        (77.0, Unit.CEL, "red"),
+        (89.9, Unit.CEL, "red"),
+        (363.15, Unit.KELVIN, "black"),
+        (95.0, Unit.CEL, "black"),
+    ],
+)
+def test_dangerous_heat_is_named(value: float, unit: Unit, level: str | None) -> None:
+    """Suggested levels, from memory; 170 °F (76.7 °C) is the ceiling of 7 CFR 205.203(c)(2)."""
+    found = verdict(EPA, pile([*log(61, 100), Reading("core", at(50.5), value, unit)]))
+    assert [one.level for one in found.cautions] == ([] if level is None else [level])
+    if level is not None:
+        caution = found.cautions[0]
+        assert hour_of(caution.observed_at) == 50.5
+        assert "fire rules come first" in caution.detail
+
+
+def test_duties_neither_hide_nor_block() -> None:
+    found = verdict(EPA, pile(log(61, 360)))
+    assert found.state == "met"
+    assert found.duties_open == ("pathogen_limits", "vector_attraction_reduction")
+    assert "Still to be shown: pathogen_limits, vector_attraction_reduction" in found.next
+    shown = pile(log(61, 360), duties_recorded=frozenset(found.duties_open))
+    assert verdict(EPA, shown).duties_open == ()
+
+
+def test_turnings_are_spread_by_what_an_inspector_accepts() -> None:
+    """Turnings 11.5 h apart count as one for the careful inspector, 12 h apart as two; the text names no time."""
+    close = verdict(EPA, pile(log(61, 360), turn_days=[7 + n * 11.5 / 24 for n in range(5)]))
+    assert close.turns_counted == 3
+    assert "11.5 h from another turning" in close.turns_not_counted[0].reason
+    spread = verdict(EPA, pile(log(61, 360), turn_days=[7 + n * 12 / 24 for n in range(5)]))
+    assert (spread.turns_counted, spread.state) == (5, "met")
+
+
+def test_a_turning_needs_a_reading_before_it() -> None:
+    readings = [one for one in log(61, 360) if not 100 < hour_of(one.observed_at) < 125]
+    found = verdict(EPA, pile(readings, turn_days=(124.5 / 24,)), at_h=200, reading="cumulative")
+    assert found.turns_counted == 0
+    assert "24.5 h old" in found.turns_not_counted[0].reason
