@@ -63,7 +63,7 @@ def create_app(settings: Settings, *, database: Database | None = None) -> FastA
     larger = {"/v1/compliance/check": settings.max_check_bytes}
     app.add_middleware(BodyLimits, max_body_bytes=settings.max_body_bytes, larger=larger)
     app.add_middleware(measured)
-    limited = BodyLimits(ingest, max_body_bytes=settings.max_body_bytes, larger={})
+    limited = BodyLimits(ingest, max_body_bytes=settings.max_bag_bytes, larger={})
     app.add_middleware(IngestFirst, ingest=measured(limited))
     return app
 

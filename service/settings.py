@@ -28,6 +28,7 @@ class Settings(BaseSettings):
     pool_size: int = Field(default=12, ge=1, le=200)
     ingest_writers: int = Field(default=2, ge=1, le=16, description="Connections that write readings.")
     max_body_bytes: int = Field(default=1 << 20, ge=1024, description="Largest request body on the wire.")
+    max_bag_bytes: int = Field(default=8 << 20, ge=1024, description="Largest bag of readings.")
     max_check_bytes: int = Field(
         default=16 << 20,
         ge=1024,

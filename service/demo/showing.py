@@ -17,7 +17,7 @@ from service.storage import piles as stored
 from service.storage.database import Database
 
 _LOOK_AT: Final = (
-    ("MY-07", "74 °C, now"),
+    ("MY-07", "passed 74 °C"),
     ("HS-04", "built too small, stalled"),
     ("MY-03", "verdict lost to a gap in the readings"),
 )
@@ -47,12 +47,13 @@ def table(database: Database, filled: Filled, *, now: datetime) -> Table:
         title=filled.organisation,
         caption=f"{_LEGEND}. Temperatures in °C.\n{sites}.\nNothing here was measured. {now:%Y-%m-%d %H:%M} UTC.",
         box=box.SIMPLE_HEAD,
-        padding=(0, 1, 0, 0),
+        padding=0,
+        pad_edge=False,
     )
     for column in _NARROW:
         shown.add_column(column, no_wrap=True, justify="right" if column in _NUMBERS else "left")
     shown.add_column("verdicts", no_wrap=True)
-    shown.add_column("first warning")
+    shown.add_column("warning")
     caller = Caller(filled.organisation_id, next(iter(filled.piles.values())), frozenset({Scope.READ}))
     site = None
     for label, pile_id in filled.piles.items():

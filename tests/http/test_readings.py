@@ -249,7 +249,7 @@ class TestAnEnvelope:
     def test_too_large_is_413(self, tenant: Tenant) -> None:
         answer = tenant.client.post(
             "/v1/readings",
-            content=b" " * (1 << 21),
+            content=b" " * (9 << 20),
             headers={"Authorization": f"Bearer {tenant.key}", "Content-Type": "application/json"},
         )
         assert answer.status_code == 413

@@ -49,7 +49,9 @@ def _hold_words(case: Case, outcome: Outcome) -> str:
         return f"{asked}: no reading that counts"
     if course is None:
         return f"{asked}: not yet reached at every position"
-    held = f"{hours(course.shown.total_us)} held in the period that counts"
+    ended = not course.is_alive and not course.is_reached
+    period = "in the longest period so far, which has ended" if ended else "in the period that counts"
+    held = f"{hours(course.shown.total_us)} held {period}"
     if course.by_days:
         held += f", {count(course.days, 'day', 'days')} by the calendar"
     return f"{asked}: {held}; {hours(hot_time(case, outcome).total_us)} hot in all"

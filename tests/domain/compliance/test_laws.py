@@ -3,6 +3,7 @@
 from dataclasses import replace
 from datetime import timedelta
 from fractions import Fraction
+from itertools import pairwise
 
 import pytest
 from hypothesis import given, settings
@@ -246,3 +247,47 @@ def test_earliest_possible_lies_ahead_and_is_long_enough(rule, readings, turns, 
     if found.earliest_possible is not None:
         assert found.met_at is None
         assert found.earliest_possible >= found.judged_at
+
+
+def _plain_count(positions: list[list[Reading]], limit: float) -> tuple[float, float]:
+    """Hot hours and longest run, counted half hour by half hour straight from the definition.
+
+    Heat counts as held between two successive readings that both qualify, no more than 24 h apart, at every
+    position; a run is a row of such half hours.
+    """
+    until = max(hour_of(one.observed_at) for readings in positions for one in readings)
+    total, run, longest = 0.0, 0.0, 0.0
+    for half in range(round(until * 2)):
+        middle = half / 2 + 0.25
+        held = all(
+            any(
+                hour_of(one.observed_at) < middle < hour_of(after.observed_at)
+                and one.value >= limit
+                and after.value >= limit
+                and after.observed_at - one.observed_at <= timedelta(hours=24)
+                for one, after in pairwise(readings)
+            )
+            for readings in positions
+        )
+        run = run + 0.5 if held else 0.0
+        total += 0.5 * held
+        longest = max(longest, run)
+    return total, longest
+
+
+@law
+@given(
+    st.sampled_from(("us-503-pfrp-asp", "us-fda-static")),
+    some_readings(stretches=4),
+    some_readings("edge", stretches=4),
+    st.booleans(),
+)
+def test_the_count_agrees_with_a_plain_one(rule, core, edge, both) -> None:
+    """40 CFR 503 App. B: 'maintained at 55 degrees Celsius or higher for three days'."""
+    positions = [core, edge] if both else [core]
+    hot, longest = _plain_count(positions, 55.0)
+    found = judged(rule, [one for readings in positions for one in readings], (), "inspector")
+    assert found.hot_h == hot
+    assert (found.state == "met") == (longest >= 72)
+    if rule == "us-503-pfrp-asp":
+        assert (found.readings_of_the_text["cumulative"] == "met") == (hot >= 72)
