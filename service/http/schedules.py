@@ -1,6 +1,8 @@
-"""Planning the turns of one pile; touches no record."""
+"""Planning the turns of one pile: as asked, touching no record, or of a pile on record."""
 
+from datetime import UTC, datetime
 from typing import Literal
+from uuid import UUID
 
 from fastapi import APIRouter
 from pydantic import Field
@@ -9,10 +11,13 @@ from service.domain.compliance import RULES
 from service.domain.errors import Invalid
 from service.domain.schedules import Plan, PlanRequest, plan
 from service.domain.turning_demands import turn_constraint
-from service.http.authority import CanRead
+from service.http.authority import CanRead, Database
 from service.http.patterns import PatternIn, ShippedPatternOut, shipped, to_pattern
 from service.http.values import Code, Day, In, Out, ZoneName
 from service.http.weekdays import Weekday
+from service.operations import piles
+from service.operations.standing import schedule
+from service.storage import piles as stored
 
 router = APIRouter(tags=["schedules"])
 
@@ -104,6 +109,14 @@ def plan_schedule(body: PlanIn, caller: CanRead) -> Plan:  # noqa: ARG001 - the 
             earliest_build_on=body.earliest_build_on,
         )
     )
+
+
+@router.get("/piles/{pile_id}/schedule", response_model=PlanOut)
+def get_schedule(pile_id: UUID, caller: CanRead, database: Database) -> Plan:
+    """Plan a pile's turns on its site's crew days; once it is built, what is left, mended after missed turns."""
+    with database.begin(caller.organisation_id) as session:
+        loaded = stored.load(session, piles.pile_of(session, caller, pile_id), readings=False)
+    return schedule(loaded, now=datetime.now(UTC))
 
 
 class PatternsOut(Out):

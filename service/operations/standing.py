@@ -1,13 +1,24 @@
 """Where a pile stands: its status, its verdicts and its next turn together, as status, board and demo show them."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
 from service.domain.compliance import RULES, Verdict, judge
+from service.domain.errors import Conflict
 from service.domain.piles import Risk, Status, in_force, status, turns
-from service.domain.schedules import NextTurn, Pattern, WorkCalendar, next_turn
+from service.domain.schedules import (
+    NextTurn,
+    Pattern,
+    Plan,
+    PlanRequest,
+    WorkCalendar,
+    next_turn,
+    plan,
+    repair,
+)
+from service.domain.turning_demands import turn_constraint
 from service.storage.histories import facts_of, history_of, positions_of
 from service.storage.piles import Loaded
 
@@ -52,13 +63,54 @@ def standing(loaded: Loaded, *, now: datetime) -> Standing:
 
 def _next_turn(loaded: Loaded, zone: ZoneInfo, now: datetime) -> NextTurn | None:
     pile, site = loaded.pile, loaded.site
-    if pile.pattern is None or pile.built_at is None:
+    pattern = _pattern(loaded)
+    if pattern is None or pile.built_at is None:
         return None
-    turn_on = pile.pattern.get("turn_on")
-    pattern = Pattern(**{**pile.pattern, "turn_on": None if turn_on is None else tuple(turn_on)})
-    done = [at.astimezone(zone).date() for at in turns(in_force(loaded.events)) if at >= pile.built_at]
     calendar = WorkCalendar(frozenset(site.work_days), frozenset(site.closures), frozenset())
+    done = _turns_done(loaded, zone, pile.built_at)
     return next_turn(pattern, _local(pile.built_at, zone), done, _local(now, zone), calendar)
+
+
+def schedule(loaded: Loaded, *, now: datetime) -> Plan:
+    """Plan a pile's turns on its site's crew days: what is left once it is built, all of them before.
+
+    Raises
+    ------
+    Conflict
+        The pile has no turning pattern.
+    """
+    pattern = _pattern(loaded)
+    if pattern is None:
+        raise Conflict("the pile has no turning pattern; give it one (GET /v1/schedules/patterns lists some)")
+    pile, site = loaded.pile, loaded.site
+    zone = ZoneInfo(site.time_zone)
+    today = _local(now, zone)
+    turned = [rule for rule in pile.rules if rule in RULES and RULES[rule].turns is not None]
+    request = PlanRequest(
+        time_zone=site.time_zone,
+        build_on=today,
+        work_days=tuple(site.work_days),
+        pattern=pattern,
+        closures=tuple(site.closures),
+        rule=turn_constraint(RULES[turned[0]]) if turned else None,
+        earliest_build_on=today,
+    )
+    if pile.built_at is None or pile.built_at > now:
+        wanted = today if pile.built_at is None else _local(pile.built_at, zone)
+        return plan(replace(request, build_on=wanted))
+    return repair(request, _local(pile.built_at, zone), _turns_done(loaded, zone, pile.built_at), today)
+
+
+def _pattern(loaded: Loaded) -> Pattern | None:
+    kept = loaded.pile.pattern
+    if kept is None:
+        return None
+    turn_on = kept.get("turn_on")
+    return Pattern(**{**kept, "turn_on": None if turn_on is None else tuple(turn_on)})
+
+
+def _turns_done(loaded: Loaded, zone: ZoneInfo, built_at: datetime) -> list[date]:
+    return [_local(at, zone) for at in turns(in_force(loaded.events)) if at >= built_at]
 
 
 def _local(at: datetime, zone: ZoneInfo) -> date:

@@ -91,8 +91,8 @@ class Loaded:
     occupied: Sequence[Occupied]
 
 
-def load(session: Session, pile: PileRow) -> Loaded:
-    """Load a pile's site, bay, recipe, events and temperature readings."""
+def load(session: Session, pile: PileRow, *, readings: bool = True) -> Loaded:
+    """Load a pile's site, bay, recipe and events, and its temperature readings unless not wanted."""
     organisation_id = pile.organisation_id
     plain: Plain = session.connection().connection.driver_connection  # type: ignore[assignment]
     occupied = [
@@ -107,7 +107,7 @@ def load(session: Session, pile: PileRow) -> Loaded:
                 until=stay.until,
             ),
         )
-        for stay in stays_in(session, organisation_id, pile.id)
+        for stay in (stays_in(session, organisation_id, pile.id) if readings else ())
     ]
     return Loaded(
         pile=pile,

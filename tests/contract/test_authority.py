@@ -20,7 +20,7 @@ SCOPE = {
             "list_sites", "get_site", "list_bays", "get_bay", "list_feedstocks", "get_feedstock", "list_analyses",
             "list_library", "list_recipes", "get_recipe", "evaluate_recipe", "solve_recipe", "plan_schedule",
             "list_patterns", "check_compliance", "list_rules", "get_rule", "list_piles", "get_pile", "list_events",
-            "list_readings", "get_status", "get_compliance", "list_verdicts", "list_probes", "get_probe",
+            "list_readings", "get_status", "get_schedule", "get_compliance", "list_verdicts", "list_probes", "get_probe",
             "list_placements", "get_placement", "list_gateways", "get_gateway",
         ),
         "read",

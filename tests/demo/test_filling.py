@@ -2,6 +2,7 @@
 
 import datetime as dt
 import io
+import uuid
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -17,12 +18,14 @@ from service.demo.bags import DISPUTED
 from service.demo.filled import Filled
 from service.demo.places import ORGANISATION
 from service.demo.scenario import Scenario, make, registered
-from service.domain.authority import Scope
-from service.operations import organisations
+from service.domain.authority import Caller, Scope
+from service.operations import organisations, piles
+from service.operations.standing import standing
 from service.settings import Settings
+from service.storage import piles as stored_piles
 from service.storage.database import SERVICE_ROLE, STEWARD_ROLE, Database, connect_engine
 from tests.conftest import Urls, _copy, drop_database
-from tests.demo.looking import AUTUMN
+from tests.demo.looking import AUTUMN, verdict
 
 
 @dataclass(frozen=True)
@@ -112,6 +115,22 @@ class TestWhatIsThere:
 
     def test_its_fahrenheit_is_kept_as_recorded(self, demo: Demo) -> None:
         assert demo.one("select max(value) from reading where unit = 2") > 140
+
+
+class TestVerdicts:
+    def test_are_those_of_the_scenario_reading_for_reading(self, demo: Demo) -> None:
+        caller = Caller(demo.filled.organisation_id, uuid.UUID(int=0), frozenset({Scope.READ}))
+        for one in demo.scenario.piles:
+            with demo.database.begin(caller.organisation_id) as session:
+                row = piles.pile_of(session, caller, demo.filled.piles[one.pile.label])
+                loaded = stored_piles.load(session, row)
+            found = standing(loaded, now=demo.now)
+            assert set(found.verdicts) == set(one.pile.rules)
+            for rule, told in found.verdicts.items():
+                expected = verdict(demo.scenario, one.pile.label, rule)
+                assert (told.readings_digest, told.state) == (expected.readings_digest, expected.state), (
+                    one.pile.label
+                )
 
 
 class TestAgain:
