@@ -36,9 +36,11 @@ class Served:
         self.process.wait()
 
 
-def start(environment: dict[str, str], *arguments: str, within_s: float = 60) -> Served:
+def start(
+    environment: dict[str, str], *arguments: str, port: int | None = None, within_s: float = 60
+) -> Served:
     """Start ``heapledger serve`` and wait until it is ready."""
-    port = free_port()
+    port = port or free_port()
     process = subprocess.Popen(
         [sys.executable, "-m", "service", "serve", "--port", str(port), *arguments],
         env={**os.environ, "HEAPLEDGER_KEY_CACHE_S": "0", **environment},
@@ -62,9 +64,9 @@ def start(environment: dict[str, str], *arguments: str, within_s: float = 60) ->
 
 
 @contextmanager
-def serving(environment: dict[str, str], *arguments: str) -> Iterator[Served]:
+def serving(environment: dict[str, str], *arguments: str, port: int | None = None) -> Iterator[Served]:
     """Serve for a while, then stop as an operator would."""
-    served = start(environment, *arguments)
+    served = start(environment, *arguments, port=port)
     try:
         yield served
     finally:

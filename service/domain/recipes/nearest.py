@@ -7,7 +7,7 @@ import numpy as np
 
 from .fractional import Soft, least_largest
 from .linear import Outcome, Row, Vector, minimise
-from .programme import Programme
+from .programme import RATIO, Programme
 
 _SLACK: Final = 1e-11
 _LEVEL: Final = 1e-3
@@ -25,6 +25,8 @@ class Nearest:
     kg: Vector
     violation: float
     proof: Outcome
+    is_barren: bool = False
+    """There is no nitrogen to be had, so C:N was left aside."""
 
 
 def miss_least(programme: Programme) -> Nearest | None:
@@ -78,7 +80,8 @@ def _settle(programme: Programme, rows: list[Row]) -> Vector | None:
     return None if outcome is None else outcome.kg[:size]
 
 
-def without(programme: Programme, target: str) -> Programme:
-    """Return the programme with a target left out, for a mix of which its figure has no meaning."""
-    limits = tuple(limit for limit in programme.limits if limit.target != target)
-    return replace(programme, limits=limits, floor=None)
+def miss_least_barren(programme: Programme) -> Nearest | None:
+    """Find the mix of least violation with C:N left aside, for want of nitrogen to divide by."""
+    limits = tuple(limit for limit in programme.limits if limit.target != RATIO)
+    found = miss_least(replace(programme, limits=limits, floor=None))
+    return None if found is None else replace(found, is_barren=True)

@@ -103,11 +103,14 @@ def in_words(
     return tuple(found)
 
 
-def violations(evaluation: Evaluation, programme: Programme, amount: Amount) -> tuple[Violation, ...]:
-    """List what a mix misses by more than a millionth."""
+def violations(
+    evaluation: Evaluation, programme: Programme, amount: Amount, *, is_barren: bool
+) -> tuple[Violation, ...]:
+    """List what a mix misses by more than a millionth; a barren one has no C:N worth the name."""
     found: list[Violation] = []
     for limit in programme.limits:
-        reached: float | None = getattr(evaluation, limit.target)
+        is_void = is_barren and limit.target == RATIO
+        reached: float | None = None if is_void else getattr(evaluation, limit.target)
         relative = None if reached is None else limit.sign * (reached - limit.value) / limit.scale
         if relative is None or relative > _TOLERANCE:
             pointer = f"/targets/{limit.target}/{limit.side}"

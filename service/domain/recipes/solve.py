@@ -10,9 +10,9 @@ from .conflicts import find_clashes, stock_clashes
 from .evaluate import mix
 from .evaluation import Evaluation
 from .linear import Vector
-from .nearest import Nearest, miss_least, without
+from .nearest import Nearest, miss_least, miss_least_barren
 from .preference import describe, prefer
-from .programme import RATIO, Programme, build
+from .programme import Programme, build
 from .reasons import Conflict, Violation, in_words, no_nitrogen, violations
 from .request import WATER, Amount, Available, Targets, check
 
@@ -129,7 +129,7 @@ def solve(
         return _infeasible(conflicts, _nearest_of(_scaled(programme, part)), programme, available, amount)
     nearest = miss_least(programme)
     if nearest is None:
-        return _infeasible(no_nitrogen(programme), _nearest_of(programme), programme, available, amount)
+        return _infeasible(no_nitrogen(programme), miss_least_barren(programme), programme, available, amount)
     if nearest.violation <= _BORDERLINE:
         return _solved(nearest.kg, programme, available, targets)
     conflicts = in_words(find_clashes(programme, nearest), programme, available, amount)
@@ -145,7 +145,7 @@ def _nearest_of(programme: Programme | None) -> Nearest | None:
     """Find the nearest mix, leaving C:N aside where it has no value."""
     if programme is None:
         return None
-    return miss_least(programme) or miss_least(without(programme, RATIO))
+    return miss_least(programme) or miss_least_barren(programme)
 
 
 def _solved(kg: Vector, programme: Programme, available: Sequence[Available], targets: Targets) -> Solution:
@@ -171,7 +171,7 @@ def _infeasible(
     missed: NearestMix | None = None
     if nearest is not None:
         recipe, water = _recipe(nearest.kg, programme, available)
-        missed = NearestMix(recipe, water, violations(recipe, programme, amount))
+        missed = NearestMix(recipe, water, violations(recipe, programme, amount, is_barren=nearest.is_barren))
     words = "the smallest largest relative violation of the targets, then the smallest of the others"
     return Solution("infeasible", None, None, None, words, conflicts, missed)
 

@@ -255,22 +255,21 @@ def _plain_count(positions: list[list[Reading]], limit: float) -> tuple[float, f
     Heat counts as held between two successive readings that both qualify, no more than 24 h apart, at every
     position; a run is a row of such half hours.
     """
-    until = max(hour_of(one.observed_at) for readings in positions for one in readings)
+    held = []
+    for readings in positions:
+        halves: set[int] = set()
+        for one, after in pairwise(readings):
+            near = after.observed_at - one.observed_at <= timedelta(hours=24)
+            if near and min(one.value, after.value) >= limit:
+                halves.update(
+                    range(round(2 * hour_of(one.observed_at)), round(2 * hour_of(after.observed_at)))
+                )
+        held.append(halves)
+    everywhere = sorted(set.intersection(*held))
     total, run, longest = 0.0, 0.0, 0.0
-    for half in range(round(until * 2)):
-        middle = half / 2 + 0.25
-        held = all(
-            any(
-                hour_of(one.observed_at) < middle < hour_of(after.observed_at)
-                and one.value >= limit
-                and after.value >= limit
-                and after.observed_at - one.observed_at <= timedelta(hours=24)
-                for one, after in pairwise(readings)
-            )
-            for readings in positions
-        )
-        run = run + 0.5 if held else 0.0
-        total += 0.5 * held
+    for n, half in enumerate(everywhere):
+        run = run + 0.5 if n and half == everywhere[n - 1] + 1 else 0.5
+        total += 0.5
         longest = max(longest, run)
     return total, longest
 
