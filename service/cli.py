@@ -218,13 +218,22 @@ def _bags(file: Path, most: int) -> Iterator[bytes]:
         whole = json.loads(text)
         readings = [json.dumps(one) for one in whole.get("readings", [whole])]
     except json.JSONDecodeError:
-        readings = [line for line in text.splitlines() if line.strip()]
+        readings = [_one_line(line) for line in text.splitlines() if line.strip()]
     except (TypeError, AttributeError) as error:
         raise typer.BadParameter(
             'holds no readings; give {"readings": [...]} or one reading a line'
         ) from error
     for start in range(0, len(readings), most):
         yield f'{{"readings":[{",".join(readings[start : start + most])}]}}'.encode()
+
+
+def _one_line(line: str) -> str:
+    """Return a line as JSON; one that is none becomes a text, which is refused by its place."""
+    try:
+        json.loads(line)
+    except ValueError:
+        return json.dumps(line)
+    return line
 
 
 def _keep_bag(database: Database, caller: Caller, body: bytes, total: Receipt) -> None:

@@ -3,13 +3,13 @@
 import datetime as dt
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from service.demo.instruments import Spoken
-from service.demo.places import Gateway, Outage
+from service.demo.places import Gateway
 
 DISPUTED: Final = 4
 """Readings of the bag sent twice whose value differs the second time."""
@@ -46,17 +46,28 @@ class Bag:
         return len(self.serials)
 
 
-def bags_of(gateway: Gateway, spoken: Sequence[Spoken], *, now: dt.datetime) -> tuple[Bag, ...]:
+@dataclass(frozen=True)
+class Silence:
+    """When a gateway had no line, and whether what it heard then came ``late`` or is ``lost``."""
+
+    since: dt.datetime
+    until: dt.datetime
+    readings: Literal["late", "lost"]
+
+
+def bags_of(
+    gateway: Gateway, spoken: Sequence[Spoken], silences: Sequence[Silence], *, now: dt.datetime
+) -> tuple[Bag, ...]:
     """Pack what a gateway's probes said into the bags it sent, in order of arrival.
 
-    Readings of an outage that lost them are left out; those of one that kept them come together at its end.
+    Readings of a silence that lost them are left out; those of one that kept them come together at its end.
     """
     whole = _joined(gateway.name, spoken, now)
     kept = np.ones(len(whole), np.bool_)
     arrival = _next_sending(whole.observed_us, gateway, now)
-    for outage in gateway.outages:
-        since, until = _span_us(outage, now)
-        if outage.readings == "lost":
+    for silence in silences:
+        since, until = _us_of(silence.since), _us_of(silence.until)
+        if silence.readings == "lost":
             kept &= (whole.observed_us < since) | (whole.observed_us >= until)
         else:
             arrival[(arrival >= since) & (arrival < until)] = until
@@ -96,11 +107,6 @@ def _next_sending(observed_us: NDArray[np.int64], gateway: Gateway, now: dt.date
 
 def _us_of(moment: dt.datetime) -> int:
     return (moment - _EPOCH) // _US
-
-
-def _span_us(outage: Outage, now: dt.datetime) -> tuple[int, int]:
-    since = now - outage.began_before_now
-    return _us_of(since), _us_of(since + outage.lasted)
 
 
 def _taken(whole: Bag, rows: NDArray[np.int64], received_at: dt.datetime) -> Bag:

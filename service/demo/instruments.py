@@ -19,8 +19,8 @@ from service.domain.quantities import Quantity, Unit
 ACCURACY_C: Final = 1.5
 """Of low-cost loggers in compost: 1 to 1.9 (Jordao et al. 2017, Rev. Bras. Eng. Agric. Ambient. 21)."""
 _BIAS_C: Final = 0.6
-_NOISE_C: Final = 0.12
-_WANDER_C: Final = 0.8
+_NOISE_C: Final = 0.05
+_WANDER_C: Final = 0.6
 _WANDER_H: Final = 18.0
 """How far and how slowly a pile's heat wanders about its mean at one place; simulated, chosen so the curves look
 right."""

@@ -11,6 +11,8 @@ from service.demo.climate import Climate
 ORGANISATION: Final = "Three Slopes Compost Network (simulated)"
 """The one organisation of the demo; its name says what it is."""
 
+OUTAGE_AFTER_TURN: Final = timedelta(hours=9)
+
 BayKind = Literal["cage", "open_bay", "windrow_strip"]
 
 
@@ -25,21 +27,24 @@ class Bay:
 
 @dataclass(frozen=True)
 class Outage:
-    """A stretch in which a gateway had no line.
+    """A stretch in which a gateway had no line; told by one of the two: how long ago, or after which turn.
 
     Attributes
     ----------
-    began_before_now
-        How long before the end of the scenario it began.
     lasted
         How long.
     readings
         ``late``: kept in the gateway and sent together afterwards; ``lost``: gone.
+    began_before_now
+        How long before the end of the scenario it began.
+    after_turn
+        Label of a pile and which of its turns, counted from 1; it began ``OUTAGE_AFTER_TURN`` later.
     """
 
-    began_before_now: timedelta
     lasted: timedelta
     readings: Literal["late", "lost"]
+    began_before_now: timedelta | None = None
+    after_turn: tuple[str, int] | None = None
 
 
 @dataclass(frozen=True)
@@ -162,11 +167,11 @@ GATEWAYS: Final = (
     Gateway(
         "yard-gateway-west",
         "MY",
-        outages=(Outage(timedelta(days=62, hours=7), timedelta(hours=31), "lost"),),
+        outages=(Outage(timedelta(hours=31), "lost", after_turn=("MY-03", 2)),),
     ),
     Gateway(
         "glasshouse-gateway",
         "GH",
-        outages=(Outage(timedelta(days=5, hours=3), timedelta(hours=40), "late"),),
+        outages=(Outage(timedelta(hours=40), "late", began_before_now=timedelta(days=5, hours=3)),),
     ),
 )

@@ -8,7 +8,7 @@ what                                   where
 a crew without weekends                site Encosta Orchard School: work days Monday to Friday
 days without a crew                    closures of every site, past ones and one to come
 a gateway offline for 40 hours         glasshouse-gateway, 5 days ago: its readings came late, in one batch (GH-04)
-readings that are missing              yard-gateway-west lost 31 hours, 62 days ago, while MY-03 was hot: a gap
+readings that are missing              yard-gateway-west lost 31 hours after the second turn of MY-03: a gap in the heat
 a probe moved between piles            GH-03 and GH-04 sat in pile GH-03, then in GH-05 (others moved as well)
 a stuck sensor                         probe GH-02 in pile GH-02: one value for five hot days
 a pile built too small that stalls     HS-04: 0.2 m3 in a cage of 1 m3
@@ -34,14 +34,14 @@ from typing import Final
 
 import numpy as np
 
-from service.demo.bags import Bag, bags_of, sent_twice
+from service.demo.bags import Bag, Silence, bags_of, sent_twice
 from service.demo.climate import Air, air_of
 from service.demo.days import DAY
 from service.demo.happenings import Entry, entries_of
 from service.demo.instruments import PROBES, Probe, Spoken, Stay, said_in, said_of_air, stay_of
 from service.demo.layout import LaidOut, build_date, lay_out
 from service.demo.piles import PILES
-from service.demo.places import GATEWAYS, SITES
+from service.demo.places import GATEWAYS, OUTAGE_AFTER_TURN, SITES, Gateway
 
 SEED: Final = 2607
 UNREGISTERED: Final = "HS-77"
@@ -134,11 +134,27 @@ def _bags(
     said = _said(piles, stays, air, now, seed)
     bags: list[Bag] = []
     for gateway in GATEWAYS:
-        sent = bags_of(gateway, [one for one in said if one.probe.gateway == gateway.name], now=now)
+        heard = [one for one in said if one.probe.gateway == gateway.name]
+        sent = bags_of(gateway, heard, silences_of(gateway, piles, now), now=now)
         bags += sent
         if gateway.name == _SENT_TWICE_BY:
             bags.append(sent_twice(sent[-2]))
     return tuple(sorted(bags, key=lambda bag: (bag.received_at, bag.gateway)))
+
+
+def silences_of(gateway: Gateway, piles: Sequence[LaidOut], now: dt.datetime) -> list[Silence]:
+    """Return when a gateway had no line."""
+    silences = []
+    for outage in gateway.outages:
+        if outage.after_turn is not None:
+            label, number = outage.after_turn
+            turns = next(laid.turns for laid in piles if laid.pile.label == label)
+            since = turns[number - 1].at + OUTAGE_AFTER_TURN
+        else:
+            assert outage.began_before_now is not None
+            since = now - outage.began_before_now
+        silences.append(Silence(since, since + outage.lasted, outage.readings))
+    return silences
 
 
 def _said(

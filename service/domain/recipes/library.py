@@ -284,7 +284,7 @@ def _complete(figures: dict[str, Figure]) -> dict[str, Figure]:
         carbon = derived(solids.value * CARBON_OF_VOLATILE_SOLIDS, note, solids)
     if carbon is not None and nitrogen is None and ratio is not None:
         nitrogen = derived(carbon.value / ratio.value, "carbon / C:N", carbon, ratio)
-    if carbon is not None and ratio is None and nitrogen is not None and nitrogen.value and carbon.value:
+    if carbon is not None and ratio is None and nitrogen is not None and nitrogen.value:
         ratio = derived(carbon.value / nitrogen.value, "carbon / nitrogen", carbon, nitrogen)
     completed = {"carbon_pct": carbon, "nitrogen_pct": nitrogen, "carbon_nitrogen_ratio": ratio}
     return {**figures, **{key: figure for key, figure in completed.items() if figure is not None}}
