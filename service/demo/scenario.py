@@ -20,7 +20,7 @@ a correction                           HS-03: a turn under the wrong day, and wa
 an unknown probe                       HS-77: its readings are held
 a disputed reading                     a bag of glasshouse-gateway came twice, four values differing
 heat that sufficed for a rule          MY-01, MY-02 and MY-05
-a pile that may still meet its rule    MY-06, under way; GH-04
+a pile that may still meet its rule    MY-06 and MY-07, under way
 a verdict lost to a gap                MY-03: cannot be judged
 a turn short of a rule                 MY-04: four of five turns on record
 a pile being filled, piles planned     HS-05; HS-06 and MY-08

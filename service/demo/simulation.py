@@ -73,10 +73,8 @@ def simulate(
         As built; from 0.2 to 40 m3, turned or passive, not frozen.
     air
         Of its site, from ``built_at`` to ``until`` at least.
-    built_at, until
-        Aware instants.
-    workings
-        In any order; those outside the span are left out.
+    built_at, until, workings
+        Aware instants; workings in any order, those outside the span are left out.
 
     Returns
     -------
@@ -84,9 +82,8 @@ def simulate(
         In steps of an hour, of two once it is old, by Heun's method. Simulated.
     """
     zones, volume_m3 = _built(heap), heap.volume_m3
-    dry_kg = sum(zone.dry_kg for zone in zones)
     began_h = now_h = turned_h = hours_of(built_at)
-    rows = [(now_h, zones[0].temperature_c, zones[1].temperature_c, volume_m3)]
+    rows = [_row(now_h, zones, volume_m3)]
     due = sorted((one for one in workings if built_at < one.at < until), key=lambda one: one.at)
     for working in [*due, None]:
         stop_h = hours_of(until if working is None else working.at)
@@ -94,10 +91,8 @@ def simulate(
             step_h = min(_STEP_H if now_h - began_h < _LATER else _LATER_STEP_H, stop_h - now_h)
             zones = _step(zones, heap, volume_m3, air.now(now_h), step_h / 24)
             now_h += step_h
-            volume_m3 = _settled_m3(
-                heap, sum(zone.dry_kg for zone in zones) / dry_kg, (now_h - turned_h) / 24
-            )
-            rows.append((now_h, zones[0].temperature_c, zones[1].temperature_c, volume_m3))
+            volume_m3 = _settled(zones, heap, (now_h - turned_h) / 24)
+            rows.append(_row(now_h, zones, volume_m3))
         if working is None:
             break
         zones = _worked(zones, working, air.now(now_h))
@@ -105,8 +100,19 @@ def simulate(
             turned_h = now_h
         if working.kind == "spread":
             heap = replace(heap, is_spread=True)
-        rows.append((now_h, zones[0].temperature_c, zones[1].temperature_c, volume_m3))
+        rows.append(_row(now_h, zones, volume_m3))
     return Curve(*np.array(rows).T)
+
+
+def _row(hour: float, zones: Zones, volume_m3: float) -> tuple[float, float, float, float]:
+    return hour, zones[0].temperature_c, zones[1].temperature_c, volume_m3
+
+
+def _settled(zones: Zones, heap: Heap, rest_days: float) -> float:
+    """Return the volume by what is left of the dry matter and how long nobody turned it [m3]."""
+    dry_kg = heap.volume_m3 * heap.bulk_density_kg_m3 * (1 - heap.moisture_pct / 100)
+    left = (zones[0].dry_kg + zones[1].dry_kg) / dry_kg
+    return heap.volume_m3 * left * (0.85 + 0.15 * math.exp(-rest_days / 6))
 
 
 def _built(heap: Heap) -> Zones:
@@ -123,10 +129,6 @@ def _built(heap: Heap) -> Zones:
         activity=0.15,
     )
     return whole.part(heap.core_share), whole.part(1 - heap.core_share)
-
-
-def _settled_m3(heap: Heap, dry_left: float, rest_days: float) -> float:
-    return heap.volume_m3 * dry_left * (0.85 + 0.15 * math.exp(-rest_days / 6))
 
 
 def _step(zones: Zones, heap: Heap, volume_m3: float, air_c: float, days: float) -> Zones:

@@ -130,6 +130,7 @@ def record_event(
             note=happening.note,
             details=dict(happening.details),
             corrects=happening.corrects,
+            recorded_at=now,
             recorded_by=caller.credential_id,
         ),
     )

@@ -52,7 +52,7 @@ def history_of(loaded: Loaded, *, now: datetime) -> History:
         turns=domain.turns(events),
         restarts=domain.restarts(events, built_at),
         initial_carbon_nitrogen_ratio=_initial_ratio(loaded, events),
-        cured_days=domain.cured_days(events, now=now),
+        cured_days=_cured_days(events, now),
         duties_recorded=duties_on_record(events, [one.stay.depth_cm for one in loaded.occupied]),
         closed=_is_over(events),
     )
@@ -65,6 +65,12 @@ def _is_over(events: Sequence[Event]) -> bool:
         or domain.released_at(events) is not None
         or domain.curing_since(events) is not None
     )
+
+
+def _cured_days(events: Sequence[Event], now: datetime) -> float | None:
+    """Return days of curing on record; a pile still in its bay is known not to have begun."""
+    recorded = domain.cured_days(events, now=now)
+    return 0.0 if recorded is None and not _is_over(events) else recorded
 
 
 def _initial_ratio(loaded: Loaded, events: Sequence[Event]) -> float | None:

@@ -271,3 +271,25 @@ def test_a_gap_that_ends_cold_is_unknown_up_to_the_cold_reading() -> None:
     assert found.state == "cannot_judge"
     assert lost(found) == [("gap", "core", 240.0, 361.0), ("below_threshold", "core", 361.0, 361.0)]
     assert verdict(DE, pile([*log(57, 100), Reading("core", at(220), 40.0)], closed=True)).state == "not_met"
+
+
+def test_each_criterion_says_what_it_lacks() -> None:
+    seen = [one for one in log(61, 360) if not 180 < hour_of(one.observed_at) < 210]
+
+    def states(**more: object) -> dict[str, str]:
+        found = verdict("us-fda-turned", pile(seen, turn_days=(2, 5, 8, 11), **more))
+        return {one.name: one.state for one in found.criteria if one.kind == "process"}
+
+    # Heat lacks only evidence, turnings lack a turning, curing has begun.
+    begun = {"temperature_hold": "cannot_judge", "turnings": "under_way", "curing": "under_way"}
+    assert states(cured_days=0) == begun
+    ended = {"temperature_hold": "cannot_judge", "turnings": "not_met", "curing": "not_met"}
+    assert states(cured_days=0, closed=True) == ended
+    assert states(cured_days=None, closed=True)["curing"] == "cannot_judge"
+
+
+def test_readings_taken_elsewhere_do_not_lengthen_the_record() -> None:
+    bounds = {"core": (at(10), at(200))}
+    found = verdict(EPA, bounded(log(61, 400), bounds), at_h=400)
+    assert (found.hot_h, found.lost) == (190.0, ())
+    assert [(hour_of(one.from_), hour_of(one.to)) for one in found.windows] == [(10.0, 200.0)]

@@ -94,6 +94,46 @@ def test_the_fall_must_begin_with_the_turning_and_be_over_within_a_day() -> None
     assert held(150, (144, 152)) == 250 - 152.0
     # A fall eight hours after the turning is not put down to it.
     assert held(136, (144, 146)) == 250 - 146.0
+    # Over within a day of its beginning, but 25 h after the turning.
+    assert held(142, (144, 167)) == 250 - 167.0
+
+
+def test_a_fall_seen_too_seldom_is_not_put_down_to_the_turning() -> None:
+    """Hot at h 143, turned at h 160, cold at h 163, hot at h 180: 20 h after the turning, but 37 h unproven."""
+    hours = [*range(144), 163, *range(180, 251)]
+    readings = [Reading("core", at(hour), 48.0 if hour == 163 else 61.0) for hour in hours]
+    found = verdict(EPA, pile(readings, turn_days=(160 / 24,)))
+    assert (found.held_h, [one.cause for one in found.lost]) == (70.0, ["below_threshold"])
+
+
+def test_no_fall_is_pending_once_the_process_has_ended() -> None:
+    history = pile(log(dips(61, (144, 999, 48.0)), 150), turn_days=(6,), closed=True)
+    found = verdict(EPA, history)
+    assert [one.cause for one in found.lost] == ["below_threshold"]
+    assert (found.state, found.at_risk) == ("not_met", ())
+
+
+def test_turnings_too_old_for_the_window_are_made_again() -> None:
+    """7 CFR 205.203(c)(2)(iii): five within 15 days; one at h 12 is too old at h 400, five 12 h apart end at h 448."""
+    found = verdict(NOP, pile(log(61, 400), turn_days=(0.5,)))
+    assert hour_of(found.earliest_possible) == 448.0
+    kept = verdict(NOP, pile(log(61, 400), turn_days=(8,)))
+    assert hour_of(kept.earliest_possible) == 436.0
+
+
+def test_heat_shown_too_late_after_the_last_turning_is_noted() -> None:
+    days = (2, 5, 8, 11, 365 / 24)
+
+    def note(hot_again_h: float) -> str | None:
+        found = verdict(EPA, pile(log(dips(61, (366, hot_again_h, 49.0)), 480), turn_days=days))
+        assert found.state == "met"
+        return found.note
+
+    assert note(437) is None
+    assert "not shown again" in (note(438) or "")
+    pending = verdict(EPA, pile(log(dips(61, (366, 999, 49.0)), 400), turn_days=days))
+    assert "must still be shown" in (pending.note or "")
+    assert deadlines(pending) == [("regain", 437.0)]
 
 
 def test_the_first_turning_drops_out_of_the_window() -> None:

@@ -85,7 +85,7 @@ ADVISED = [
     ("carbon_nitrogen_ratio", {"carbon_pct": 40, "nitrogen_pct": 2}, True, "20 to 40"),
     ("carbon_nitrogen_ratio", {"carbon_pct": 50, "nitrogen_pct": 1}, False, "green"),
     ("carbon_nitrogen_ratio", {"nitrogen_pct": 0, "carbon_pct": 50}, False, "no nitrogen"),
-    ("moisture_pct", {"moisture_pct": 30}, False, "56 L of water"),
+    ("moisture_pct", {"moisture_pct": 30}, False, "55.6 L of water"),
     ("moisture_pct", {"moisture_pct": 55}, True, "50 to 60"),
     ("moisture_pct", {"moisture_pct": 80}, False, "44.4 kg of a material at 15 %"),
     # bands quoted beside Eftoda and McCartney (second-hand); 1100 and 1200 lb/yd3 of the LSU AgCenter
