@@ -41,9 +41,8 @@ def test_stretches_that_touch_share_an_instant() -> None:
 @given(some_spans, st.integers(0, 50), st.integers(1, 9))
 def test_overlaps_and_covered(spans: Spans, start: int, length: int) -> None:
     inside = sum(
-        min(e, start + length) - max(s, start)
-        for s, e in zip(spans.start, spans.end, strict=True)
-        if e > start and s < start + length
+        max(0, min(end, start + length) - max(begin, start))
+        for begin, end in zip(spans.start.tolist(), spans.end.tolist(), strict=True)
     )
     edges = np.array([start, start + length], dtype=np.int64)
     assert int(np.diff(covered_us(spans, edges))[0]) == inside
