@@ -1,6 +1,7 @@
 """The web process put together."""
 
 import gc
+import importlib.metadata
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
@@ -46,7 +47,7 @@ def create_app(settings: Settings, *, database: Database | None = None) -> FastA
 
     app = FastAPI(
         title="Heapledger",
-        version="0.1.0",
+        version=importlib.metadata.version("heapledger"),
         summary="Recipes, turning schedules and time-temperature verdicts for hot, turned compost piles.",
         lifespan=life,
         generate_unique_id_function=lambda route: route.name,
