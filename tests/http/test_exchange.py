@@ -14,6 +14,7 @@ from service.storage.database import Database
 from tests.builders import a_bay, a_pile, a_placement, a_probe, a_site, at
 from tests.conftest import Tenant
 
+NO_ONE = "00000000-0000-7000-8000-000000000000"
 SITE = {"name": "hillside", "time_zone": "Europe/Lisbon"}
 
 
@@ -215,7 +216,7 @@ EACH_FIELD_WRONG = [
     ("/v1/sites", SITE, "crews", [[""], "blue", [None]]),
     ("/v1/probes", {"serial": "PR-1"}, "serial", [None, "", "two words", 42, "x" * 101, "é"]),
     ("/v1/probes", {"serial": "PR-1"}, "accuracy_c", [0, -1, "0.5", 21]),
-    ("/v1/probes", {"serial": "PR-1"}, "site_id", ["x", str(uuid.uuid4()), 7]),
+    ("/v1/probes", {"serial": "PR-1"}, "site_id", ["x", NO_ONE, 7]),
     ("/v1/gateways", {"name": "g"}, "name", [None, "", 5]),
     ("/v1/feedstocks", {"code": "leaves", "name": "Leaves"}, "code", [None, "", "Leaves", "a b", "-x"]),
     ("/v1/feedstocks", {"code": "leaves", "name": "Leaves"}, "moisture_pct", [-0.1, 100.1, "50", True]),
@@ -257,7 +258,7 @@ class TestPilesAndTheirEvents:
         for change, pointer in (
             ({"site_id": theirs["id"]}, "/site_id"),
             ({"bay_id": elsewhere["id"]}, "/bay_id"),
-            ({"recipe_id": str(uuid.uuid4())}, "/recipe_id"),
+            ({"recipe_id": NO_ONE}, "/recipe_id"),
             ({"rules": ["us-nop-windrow", "no-such-rule"]}, "/rules/1"),
             ({"pattern": {"rest_days": 3, "last_turn_day": 10}}, "/pattern"),
             ({"built_at": "2026-05-04T09:00:00"}, "/built_at"),
@@ -279,14 +280,14 @@ class TestPilesAndTheirEvents:
             ({"kind": "water", "at": at(0)}, "/volume_l"),
             ({"kind": "water", "at": at(0), "volume_l": 0}, "/volume_l"),
             ({"kind": "load", "at": at(0), "mass_kg": "ten"}, "/mass_kg"),
-            ({"kind": "move", "at": at(0), "bay_id": str(uuid.uuid4())}, "/bay_id"),
-            ({"kind": "merge", "at": at(0), "with_pile_id": str(uuid.uuid4())}, "/with_pile_id"),
+            ({"kind": "move", "at": at(0), "bay_id": NO_ONE}, "/bay_id"),
+            ({"kind": "merge", "at": at(0), "with_pile_id": NO_ONE}, "/with_pile_id"),
             ({"kind": "split", "at": at(0), "into_pile_ids": []}, "/into_pile_ids"),
             ({"kind": "screen", "at": at(0)}, "/mesh_mm"),
             ({"kind": "observe", "at": at(0), "smell": "lovely"}, "/smell"),
             ({"kind": "sample", "at": at(0), "ph": 15}, "/ph"),
             ({"kind": "correct", "at": at(0), "reason": "typo"}, "/corrects"),
-            ({"kind": "correct", "at": at(0), "corrects": str(uuid.uuid4()), "reason": "typo"}, "/corrects"),
+            ({"kind": "correct", "at": at(0), "corrects": NO_ONE, "reason": "typo"}, "/corrects"),
             ({"kind": "turn", "at": at(0), "colour": "red"}, "/colour"),
         ],
         ids=str,
