@@ -27,7 +27,11 @@ def make_roles() -> None:
             f"""
             do $$ begin
               if not exists (select from pg_roles where rolname = '{role}') then
-                create role {role} nologin nobypassrls;
+                begin
+                  create role {role} nologin nobypassrls;
+                exception when duplicate_object or unique_violation then
+                  null;  -- another database of this server was migrated at the same instant
+                end;
               end if;
               if not pg_has_role(current_user, '{role}', 'set') then
                 execute format('grant {role} to %I', current_user);

@@ -52,25 +52,10 @@ def history_of(loaded: Loaded, *, now: datetime) -> History:
         turns=domain.turns(events),
         restarts=domain.restarts(events, built_at),
         initial_carbon_nitrogen_ratio=_initial_ratio(loaded, events),
-        cured_days=_cured_days(events, now),
+        cured_days=domain.known_cured_days(events, now=now),
         duties_recorded=duties_on_record(events, [one.stay.depth_cm for one in loaded.occupied]),
-        closed=_is_over(events),
+        closed=domain.is_over(events),
     )
-
-
-def _is_over(events: Sequence[Event]) -> bool:
-    """Say whether no more heat can come: the pile was set aside to cure, given free, or ended."""
-    return (
-        domain.closing(events) is not None
-        or domain.released_at(events) is not None
-        or domain.curing_since(events) is not None
-    )
-
-
-def _cured_days(events: Sequence[Event], now: datetime) -> float | None:
-    """Return days of curing on record; a pile still in its bay is known not to have begun."""
-    recorded = domain.cured_days(events, now=now)
-    return 0.0 if recorded is None and not _is_over(events) else recorded
 
 
 def _initial_ratio(loaded: Loaded, events: Sequence[Event]) -> float | None:

@@ -118,9 +118,14 @@ on conflict do nothing
 """
 
 _ADOPT: Final = """
-delete from held_reading where organisation_id = %s and serial = %s
-returning quantity, observed_at, value, unit, flag, batch_id
+with taken as (
+  delete from held_reading where organisation_id = %s and serial = %s
+  returning organisation_id, quantity, observed_at, value, unit, flag, batch_id)
+select t.quantity, t.observed_at, t.value, t.unit, t.flag, t.batch_id
+from taken t join batch b on b.organisation_id = t.organisation_id and b.batch_id = t.batch_id
+order by b.received_at, t.batch_id
 """
+"""By arrival: batch numbers come in blocks, so of two processes the later may hand out the smaller."""
 
 
 def next_block(connection: Plain) -> int:
@@ -244,7 +249,6 @@ def hold(connection: Plain, organisation_id: int, serials: Sequence[str], rows: 
 def take_held(connection: Plain, organisation_id: int, serial: str, probe: int) -> Columns:
     """Take out the readings held for a serial, as readings of its probe, first come first."""
     rows = connection.execute(_ADOPT, (organisation_id, serial)).fetchall()
-    rows.sort(key=lambda row: row[5])
     return Columns(
         np.full(len(rows), probe, np.int32),
         np.array([row[0] for row in rows], np.int16),

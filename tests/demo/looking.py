@@ -93,7 +93,7 @@ def verdict(made: Scenario, label: str, rule: str, *, at: dt.datetime | None = N
         turns=piles.turns(happened),
         restarts=piles.restarts(happened, pile.built_at),
         initial_carbon_nitrogen_ratio=piles.initial_carbon_nitrogen_ratio(happened, pile.built_at),
-        cured_days=piles.cured_days(happened, now=made.now),
+        cured_days=piles.known_cured_days(happened, now=made.now),
         closed=pile.curing_at is not None,
     )
     return judge(RULES[rule], history, judged_at=at or made.now, time_zone=ZoneInfo(pile.site.time_zone))

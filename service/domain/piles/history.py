@@ -119,6 +119,20 @@ def cured_days(events: Sequence[Event], *, now: datetime) -> float | None:
     return max(0.0, (until - since) / _DAY)
 
 
+def is_over(events: Sequence[Event]) -> bool:
+    """Say whether no more heat can come: the pile was set aside to cure, given free, or ended."""
+    return closing(events) is not None or released_at(events) is not None or curing_since(events) is not None
+
+
+def known_cured_days(events: Sequence[Event], *, now: datetime) -> float | None:
+    """Return days of curing as a verdict needs them: a pile that still works is known to have none [d].
+
+    None only where the pile is over and no curing is on record: then the evidence is missing.
+    """
+    recorded = cured_days(events, now=now)
+    return 0.0 if recorded is None and not is_over(events) else recorded
+
+
 def closing(events: Sequence[Event]) -> Closing | None:
     """Return how and when the pile ended, None while it has not."""
     for event in of_kind(events, "close", "merge"):
