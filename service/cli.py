@@ -4,7 +4,6 @@ import json
 import logging
 import os
 import signal
-import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -23,12 +22,11 @@ from service.app import create_app
 from service.demo import filling
 from service.domain.authority import Caller, Scope
 from service.domain.errors import DomainError
-from service.http.bag import read_bag
+from service.importing import bags_of, keep_bag
 from service.operations import organisations
-from service.operations.readings import BatchNumbers, Pack, Receipt, ingest
+from service.operations.readings import Receipt
 from service.record import Record, open_record
 from service.settings import Settings
-from service.storage import readings as stored_readings
 from service.storage.database import SERVICE_ROLE, STEWARD_ROLE, Database, connect_engine
 from service.storage.embedded import EmbeddedServerError
 
@@ -203,63 +201,12 @@ def import_file(
         try:
             with Progress(console=err, transient=True) as progress:
                 bar = progress.add_task("readings", total=None)
-                for body in _bags(file, settings.max_records):
-                    _keep_bag(database, caller, body, total)
+                for body in bags_of(file, settings.max_records):
+                    keep_bag(database, caller, body, total)
                     progress.update(bar, completed=total.received)
         finally:
             database.close()
         _report(total)
-
-
-def _bags(file: Path, most: int) -> Iterator[bytes]:
-    """Yield the file as bags of at most ``most`` readings."""
-    text = file.read_text(encoding="utf-8-sig")
-    try:
-        whole = json.loads(text)
-        readings = [json.dumps(one) for one in whole.get("readings", [whole])]
-    except json.JSONDecodeError:
-        readings = [_one_line(line) for line in text.splitlines() if line.strip()]
-    except (TypeError, AttributeError) as error:
-        raise typer.BadParameter(
-            'holds no readings; give {"readings": [...]} or one reading a line'
-        ) from error
-    for start in range(0, len(readings), most):
-        yield f'{{"readings":[{",".join(readings[start : start + most])}]}}'.encode()
-
-
-def _one_line(line: str) -> str:
-    """Return a line as JSON; one that is none becomes a text, which is refused by its place."""
-    try:
-        json.loads(line)
-    except ValueError:
-        return json.dumps(line)
-    return line
-
-
-def _keep_bag(database: Database, caller: Caller, body: bytes, total: Receipt) -> None:
-    now = datetime.now(UTC)
-    bag = read_bag(body, now=now, most=sys.maxsize)
-    with database.begin_plain(caller.organisation_id) as connection:
-        pack = Pack(
-            caller=caller,
-            serials=bag.serials,
-            quantity=bag.quantity,
-            observed_s=bag.observed_s,
-            value=bag.value,
-            unit=bag.unit,
-            places=[place + total.received for place in bag.places],
-            received=bag.received,
-            received_at=now,
-            refused=[(place + total.received, refusal) for place, refusal in bag.refused],
-        )
-        probes = stored_readings.instruments(connection, caller.organisation_id, sorted(set(bag.serials)))
-        (receipt,) = ingest(connection, caller.organisation_id, [pack], probes, BatchNumbers())
-    total.received += receipt.received
-    total.stored += receipt.stored
-    total.duplicate += receipt.duplicate
-    total.held += receipt.held
-    total.disputes += receipt.disputes
-    total.refused += receipt.refused
 
 
 def _report(total: Receipt) -> None:

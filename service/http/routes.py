@@ -6,6 +6,7 @@ from service.http import (
     compliance,
     feedstocks,
     keys,
+    mixes,
     piles,
     probes,
     recipes,
@@ -15,7 +16,7 @@ from service.http import (
     system,
 )
 
-VERSIONED = (sites, feedstocks, recipes, piles, status, probes, compliance, schedules, keys)
+VERSIONED = (sites, feedstocks, mixes, recipes, piles, status, probes, compliance, schedules, keys)
 
 
 def include(app: FastAPI) -> None:

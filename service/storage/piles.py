@@ -13,8 +13,9 @@ from service.domain.authority import Caller
 from service.domain.piles import Event
 from service.domain.quantities import Quantity
 from service.storage.probes import Stay, stays_in
-from service.storage.readings import Plain, Stretch, stretch
+from service.storage.readings import Plain
 from service.storage.records import Page, make_cursor, page, read_cursor
+from service.storage.stretches import Stretch, stretch
 from service.storage.tables import BayRow, PileEventRow, PileRow, RecipeRow, SiteRow, VerdictRow
 
 

@@ -113,3 +113,10 @@ def test_the_demo(given: dict[str, str]) -> None:
         assert mark in said
     again = heapledger(given, "demo", "--no-serve")
     assert "simulated" in again
+
+
+def test_import_of_json_without_readings(given: dict[str, str], tmp_path: Path) -> None:
+    heapledger(given, "key", "create", "--organisation", "A", "--quiet")
+    file = tmp_path / "other.json"
+    file.write_text("[1, 2]")
+    assert "holds no readings" in heapledger(given, "import", str(file), "--organisation", "A", expect=1)
