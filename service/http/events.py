@@ -5,7 +5,20 @@ from uuid import UUID
 
 from pydantic import Field
 
-from service.http.values import Amount, Code, Flag, In, Instant, Name, Note, Number, Out, Percent, Positive
+from service.http.values import (
+    Amount,
+    Code,
+    FeedstockCode,
+    Flag,
+    In,
+    Instant,
+    Name,
+    Note,
+    Number,
+    Out,
+    Percent,
+    Positive,
+)
 
 Height = Annotated[Number, Field(gt=0, le=20)]
 Ratio = Annotated[Number, Field(gt=0, le=2000)]
@@ -33,7 +46,7 @@ class LoadIn(EventIn):
     """Material was put on the pile; after the build this starts every time-temperature count again."""
 
     kind: Literal["load"]
-    feedstock: Code | None = None
+    feedstock: FeedstockCode | None = None
     material: Name | None = None
     mass_kg: Positive | None = None
     volume_m3: Positive | None = None
@@ -43,7 +56,7 @@ class WaterIn(EventIn):
     """Water was given."""
 
     kind: Literal["water"]
-    volume_l: Positive
+    volume_l: Positive | None = None
 
 
 class CoverIn(EventIn):
@@ -84,7 +97,7 @@ class SplitIn(EventIn):
     """Part of the pile became another pile."""
 
     kind: Literal["split"]
-    into_pile_ids: list[UUID] = Field(min_length=1, max_length=20)
+    into_pile_ids: list[UUID] = Field(default_factory=list, max_length=20)
 
 
 class ObserveIn(EventIn):
@@ -118,7 +131,7 @@ class ScreenIn(EventIn):
     """The pile was screened."""
 
     kind: Literal["screen"]
-    mesh_mm: Positive
+    mesh_mm: Positive | None = None
     fines_m3: Amount | None = None
     overs_m3: Amount | None = None
 

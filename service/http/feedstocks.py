@@ -10,7 +10,18 @@ from pydantic import Field
 from service.domain.recipes import library
 from service.http.authority import CanRead, CanWrite, Database
 from service.http.exchange import After, CreateOnce, IfMatch, Limit, PageOut, answer, etag
-from service.http.values import Code, Day, In, Instant, Name, Note, Number, Out, Percent, omitted
+from service.http.values import (
+    Day,
+    FeedstockCode,
+    In,
+    Instant,
+    Name,
+    Note,
+    Number,
+    Out,
+    Percent,
+    omitted,
+)
 from service.operations import feedstocks
 from service.storage import feedstocks as stored
 from service.storage import records
@@ -36,7 +47,7 @@ class FiguresIn(In):
 class FeedstockIn(FiguresIn):
     """A material an organisation has."""
 
-    code: Code
+    code: FeedstockCode
     name: Name
     category: Name | None = None
     source: Note | None = Field(default=None, description="Where the figures come from.")

@@ -23,7 +23,7 @@ from service.domain.recipes import (
 from service.http.authority import CanRead
 from service.http.feedstocks import FiguresIn
 from service.http.values import Amount as NotNegative
-from service.http.values import Code, Flag, In, Name, Number, Out
+from service.http.values import FeedstockCode, Flag, In, Name, Number, Out
 
 router = APIRouter(tags=["recipes"])
 
@@ -32,7 +32,7 @@ class MaterialIn(FiguresIn):
     """A material, by figures of its own or by a feedstock's code; figures given win over the feedstock's."""
 
     name: Name | None = None
-    feedstock: Code | None = Field(default=None, description="A code of the shipped library.")
+    feedstock: FeedstockCode | None = Field(default=None, description="A code of the shipped library.")
 
 
 class IngredientIn(MaterialIn):

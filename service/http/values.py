@@ -87,6 +87,7 @@ Name = Annotated[
 ]
 Note = Annotated[str, StringConstraints(max_length=4000, pattern=r"^[^\x00]*$")]
 Code = Annotated[str, StringConstraints(pattern=r"^[a-z0-9][a-z0-9_-]{0,62}$")]
+FeedstockCode = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,62}$")]
 Number = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-1e12, le=1e12)]
 Whole = Annotated[int, Field(strict=True)]
 Flag = Annotated[bool, Field(strict=True)]
