@@ -187,7 +187,9 @@ def reach(data_dir: Path, account: Account, output: int) -> Programs:
     _let_in(data_dir, account)
     data_barrier = first_barrier(data_dir, account)
     barrier = data_barrier or first_barrier(installed.folder / "bin" / "postgres", account)
-    if data_barrier is None:
+    # initdb hands its own place to a shell between double quotes: a copy in such a folder could not run.
+    quotable = barrier is None or not set(str(data_dir)) & set('"$`\\')
+    if data_barrier is None and quotable:
         plain = (
             installed if barrier is None else replace(installed, folder=_copied(installed.folder, data_dir))
         )

@@ -491,7 +491,8 @@ class TestRefusals:
     def test_initdb_that_takes_too_long_is_ended(self, data_dir):
         with pytest.raises(EmbeddedServerError, match=r"initdb did not make .* within 0\.1 s"):
             EmbeddedServer(data_dir, patience_s=0.1).start()
-        assert not list(data_dir.glob("postgres*/"))
+        # A copy of the programs may be there, where their own folder is closed to the account.
+        assert not [one for one in data_dir.glob("postgres*/") if "programs" not in one.name]
         with EmbeddedServer(data_dir) as logins:
             fill(logins.owner, 1)
 
@@ -542,7 +543,8 @@ def by_hand(data_dir, *settings):
     drop = {"user": account.uid, "group": account.gid, "extra_groups": []} if os.geteuid() == 0 else {}
     sockets = Path(tempfile.mkdtemp(prefix="hand-", dir="/tmp"))
     os.chown(sockets, account.uid, account.gid)
-    program = _installed() / "bin" / "postgres"
+    copied = data_dir.glob("postgres.programs-*/*/pginstall/bin/postgres")
+    program = next(copied, _installed() / "bin" / "postgres")
     arguments = [program, "-D", data_dir / "postgres", "-k", sockets, "-c", "listen_addresses=", *settings]
     conninfo = f"host={sockets} port=5432 user=heapledger_owner dbname=heapledger"
     with subprocess.Popen(arguments, cwd="/", stderr=subprocess.DEVNULL, **drop) as stranger:
