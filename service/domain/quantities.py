@@ -54,6 +54,17 @@ class Quantity(IntEnum):
 
 QUANTITY_OF_LABEL: Final = {quantity.label: quantity for quantity in Quantity}
 
+
+class QualityFlag(IntEnum):
+    """QARTOD primary flags (IOOS, Manual for Real-Time Oceanographic Data Quality Control Flags)."""
+
+    GOOD = 1
+    NOT_EVALUATED = 2
+    SUSPECT = 3
+    FAIL = 4
+    MISSING = 9
+
+
 _TEMPERATURE_UNITS: Final = frozenset({Unit.CEL, Unit.DEG_F, Unit.KELVIN})
 UNITS_OF: Final = {
     Quantity.TEMPERATURE: _TEMPERATURE_UNITS,

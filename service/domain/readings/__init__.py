@@ -2,11 +2,10 @@
 
 from service.domain.readings.checks import (
     FUTURE_TOLERANCE,
-    QualityFlag,
     Refusal,
     flag_by_range,
     refuse,
     usable,
 )
 
-__all__ = ["FUTURE_TOLERANCE", "QualityFlag", "Refusal", "flag_by_range", "refuse", "usable"]
+__all__ = ["FUTURE_TOLERANCE", "Refusal", "flag_by_range", "refuse", "usable"]

@@ -5,25 +5,13 @@ An unusable reading is refused and named; a doubtful one is kept and flagged.
 
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from enum import IntEnum
 from fractions import Fraction
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from service.domain.quantities import UNITS_OF, Quantity, Unit, temperature_in
-
-
-class QualityFlag(IntEnum):
-    """QARTOD primary flags (IOOS, Manual for Real-Time Oceanographic Data Quality Control Flags)."""
-
-    GOOD = 1
-    NOT_EVALUATED = 2
-    SUSPECT = 3
-    FAIL = 4
-    MISSING = 9
-
+from service.domain.quantities import UNITS_OF, QualityFlag, Quantity, Unit, temperature_in
 
 FUTURE_TOLERANCE: Final = timedelta(minutes=10)
 EARLIEST: Final = datetime(1970, 1, 1, tzinfo=UTC)
