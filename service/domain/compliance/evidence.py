@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from service.domain.compliance.history import EXCLUDED, History, Series
 from service.domain.compliance.instants import DISTANT_FUTURE, DISTANT_PAST, Instants
-from service.domain.readings.checks import QualityFlag
+from service.domain.quantities import QualityFlag
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -14,8 +14,7 @@ from numpy.typing import NDArray
 from service.domain.compliance.instants import DISTANT_FUTURE, DISTANT_PAST, Instants, to_us
 from service.domain.compliance.thresholds import TEMPERATURE_UNITS, written
 from service.domain.errors import FieldError, Invalid
-from service.domain.quantities import Unit, temperature_in
-from service.domain.readings.checks import QualityFlag
+from service.domain.quantities import QualityFlag, Unit, temperature_in
 
 EXCLUDED: Final = (QualityFlag.FAIL, QualityFlag.MISSING)
 FLAGS: Final = frozenset(int(flag) for flag in QualityFlag)
@@ -60,7 +59,7 @@ class Series:
     unit
         ``(n,)`` codes of :class:`~service.domain.quantities.Unit`.
     flag
-        ``(n,)`` codes of :class:`~service.domain.readings.checks.QualityFlag`.
+        ``(n,)`` codes of :class:`~service.domain.quantities.QualityFlag`.
     required_from, required_until
         The position is part of the pile between these aware times; None for the whole record. Readings taken
         outside are not evidence about the pile.

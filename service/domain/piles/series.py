@@ -13,10 +13,10 @@ from numpy.typing import NDArray
 from service.domain.errors import Invalid
 from service.domain.piles.events import CLOCK_TOLERANCE
 from service.domain.piles.units_doubt import mistaken_unit_c
-from service.domain.quantities import Unit
+from service.domain.quantities import QualityFlag, Unit
 
-FLAG_FAIL: Final = 4
-FLAG_MISSING: Final = 9
+FLAG_FAIL: Final = QualityFlag.FAIL
+FLAG_MISSING: Final = QualityFlag.MISSING
 """QARTOD primary flags; 1 good, 2 not evaluated and 3 suspect are used (IOOS, Manual for Real-Time Oceanographic
 Data Quality Control Flags). A pile past 80 Cel is flagged suspect by its range, and must still be seen."""
 
