@@ -58,6 +58,8 @@ def main() -> None:
 
 @contextmanager
 def _record(*, migrated: bool = True) -> Iterator[tuple[Settings, Record]]:
+    # A stop signal that comes before uvicorn listens must still stop the embedded server.
+    signal.signal(signal.SIGTERM, _stop)
     settings = Settings()
     with err.status("starting the record ..."):
         opening = open_record(settings, migrated=migrated)
@@ -90,8 +92,6 @@ def serve(
 def _serve(settings: Settings, record: Record, *, port: int, host: str | None, workers: int) -> None:
     """Serve until told to stop."""
     logging.basicConfig(level=logging.WARNING)
-    # A stop signal that comes before uvicorn listens must still stop the embedded server.
-    signal.signal(signal.SIGTERM, _stop)
     os.environ["DATABASE_URL"] = record.service_url
     options = {
         "host": host or settings.host,

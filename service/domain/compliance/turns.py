@@ -10,6 +10,7 @@ import numpy as np
 from service.domain.compliance.evidence import Record
 from service.domain.compliance.instants import hours_us
 from service.domain.compliance.rule import TextReading, Turns
+from service.domain.compliance.spans import covered_us
 from service.domain.compliance.timeline import Course
 from service.domain.compliance.tracks import Track, hours_between
 
@@ -159,12 +160,13 @@ def spaced(instants: Sequence[int], apart: int) -> list[int]:
 def _within_window(view: TurnView, course: Course, eligible: Sequence[int]) -> tuple[list[int], int | None]:
     """Find the window of just the rule's credited hours that holds enough turnings, or the most."""
     best: list[int] = []
-    for k in range(len(eligible)):
-        opened = course.credit_before_us(eligible[k])
+    moments = np.array(eligible, dtype=np.int64)
+    credit = dict(zip(eligible, covered_us(course.spans, moments).tolist(), strict=True))
+    for k, first in enumerate(eligible):
         inside = [
             at
             for at in spaced(eligible[k:], view.apart_us)
-            if course.credit_before_us(at) - opened <= course.required_us
+            if credit[at] - credit[first] <= course.required_us
         ]
         if len(inside) >= view.turns.minimum:
             return inside, inside[view.turns.minimum - 1]

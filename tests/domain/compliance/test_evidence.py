@@ -293,3 +293,29 @@ def test_readings_taken_elsewhere_do_not_lengthen_the_record() -> None:
     found = verdict(EPA, bounded(log(61, 400), bounds), at_h=400)
     assert (found.hot_h, found.lost) == (190.0, ())
     assert [(hour_of(one.from_), hour_of(one.to)) for one in found.windows] == [(10.0, 200.0)]
+
+
+def test_readings_taken_elsewhere_do_not_make_another_position_late() -> None:
+    edge = [_shift(one, 50) for one in log(61, 100, position="edge")]
+    found = verdict(EPA, bounded(log(61, 400) + edge, {"core": (at(10), at(200))}), at_h=400)
+    assert lost(found)[:1] == [("gap", "edge", 10.0, 50.0)]
+    assert lost(found)[1:] == [("gap", "edge", 150.0, 200.0), ("gap", "edge", 200.0, 400.0)]
+
+
+def test_silence_after_a_cold_reading_is_a_gap_too() -> None:
+    readings = [*log(57, 100), Reading("core", at(101), 40.0), *(_shift(one, 150) for one in log(57, 100))]
+    found = verdict("us-fda-turned", pile(readings, closed=True))
+    assert lost(found) == [("below_threshold", "core", 100.0, 101.0), ("gap", "core", 101.0, 150.0)]
+
+
+def test_turnings_that_the_text_does_not_tie_to_heat_count_at_any_time() -> None:
+    """21 CFR 112.54(b)(2): 'for 15 days …, with a minimum of five turnings'; no word on when."""
+    readings = log(lambda hour: 57 if 100 <= hour <= 460 else 40, 600)
+    found = verdict("us-fda-turned", pile(readings, turn_days=(1, 2, 8, 10, 24)))
+    assert (found.state, hour_of(found.met_at)) == ("met", 576.0)
+    assert verdict(EPA, pile(readings, turn_days=(1, 2, 8, 10, 24))).turns_counted == 2
+
+
+def test_a_pile_left_without_a_probe_begins_again() -> None:
+    found = verdict(EPA, bounded(log(61, 100), {"core": (None, at(100))}), at_h=200)
+    assert hour_of(found.earliest_possible) == 200 + 360.0
