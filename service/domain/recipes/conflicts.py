@@ -196,10 +196,11 @@ def _best(programme: Programme, demand: Demand, others: Sequence[Demand]) -> flo
 
 
 def _best_amount(programme: Programme, rows: list[Row], lower: Vector, upper: Vector) -> float | None:
-    most = minimise(-programme.amount, rows, [], lower, upper)
-    if most is None or -most.value <= _KEPT:  # nothing at all keeps the rows, in whatever amount
+    total = minimise(-np.ones(programme.size), rows, [], lower, upper)
+    if total is None or -total.value <= _KEPT:  # nothing at all keeps the rows, in whatever amount
         return None
-    if -most.value < 1:
+    most = minimise(-programme.amount, rows, [], lower, upper)
+    if most is not None and -most.value < 1:
         return -most.value * programme.wanted
     least = minimise(programme.amount, rows, [], lower, upper)
     return None if least is None else max(1.0, least.value) * programme.wanted

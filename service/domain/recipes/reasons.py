@@ -34,6 +34,7 @@ _REMEDIES: Final = {
     ("bulk_density_kg_m3", "max"): "add a coarse, light material: wood chips, straw",
 }
 _TOLERANCE: Final = 1e-6
+_APPROACHED: Final = 1e-9
 _LISTED: Final = 3
 """As many other demands as a sentence can carry."""
 
@@ -233,6 +234,8 @@ def _why_limit(limit: Limit, reached: float | None, kept: str, programme: Progra
             f"No material here has {label} {end} {_number(reached)}{unit} ({name}), and no mixture goes beyond its"
             f" most extreme material; {asked}: {remedy}."
         )
+    if reached is not None and abs(reached - limit.value) <= _APPROACHED * limit.scale:
+        return f"{kept}, {label} only approaches {plain(limit.value)}{unit} by ever more of the rest; {asked}: {remedy}."
     best = "at most" if limit.side == "min" else "no lower than"
     return (
         f"{kept}, {label} comes to {best} {_number(reached)}{unit}; {asked}: {remedy}, or widen the target."

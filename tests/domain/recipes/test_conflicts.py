@@ -223,6 +223,19 @@ def test_a_named_material_is_not_drowned() -> None:
     assert unmet.nearest.recipe.mass_kg == pytest.approx(1000)
 
 
+def test_a_target_that_is_only_approached() -> None:
+    """Any grass at all keeps the heap off the leaves' own 35 %, however many leaves there are."""
+    available = [Available(GRASS), Available(LEAVES)]
+    solution = infeasible(available, Targets(moisture_pct=Range(max=35)), Amount(of="grass", mass_kg=10))
+    assert table(solution.conflicts) == {
+        "/targets/moisture_pct/max": (35, pytest.approx(35)),
+        "/amount/mass_kg": (10, pytest.approx(0, abs=1e-9)),
+    }
+    assert "only approaches 35 %" in solution.conflicts[0].because
+    assert solution.nearest is not None
+    assert solution.nearest.recipe.mass_kg == pytest.approx(1000)
+
+
 def test_where_the_proof_is_blurred_the_missed_limits_are_named() -> None:
     """Asked of a request that can be met, with a point that misses it: no irreducible set exists."""
     available = [Available(GRASS), Available(LEAVES)]
