@@ -14,7 +14,19 @@ from service.domain.errors import FieldError, Invalid, NotFound
 from service.domain.quantities import Unit
 from service.http.authority import CanRead, CanWrite, Database
 from service.http.exchange import After, CreateOnce, Limit, PageOut
-from service.http.values import Amount, Code, Flag, In, Instant, Name, Number, Out, Positive, ZoneName
+from service.http.values import (
+    Amount,
+    Code,
+    Flag,
+    In,
+    Instant,
+    Name,
+    Number,
+    Out,
+    Positive,
+    ZoneName,
+    shown_as,
+)
 from service.http.verdicts import Interpretation, IssuedVerdictOut, VerdictOut
 from service.operations import piles, verdicts
 from service.storage import piles as stored
@@ -38,6 +50,21 @@ class CheckedReadingIn(In):
 
 class CheckIn(In):
     """A rule and what was recorded of one pile."""
+
+    model_config = shown_as(
+        {
+            "rule": "us-nop-windrow",
+            "time_zone": "America/Chicago",
+            "readings": [
+                {"position": "core-1", "observed_at": "2026-05-04T09:00:00-05:00", "temperature_c": 57.2},
+                {"position": "core-1", "observed_at": "2026-05-05T09:00:00-05:00", "temperature_f": 136.4},
+            ],
+            "turns": ["2026-05-04T09:00:00-05:00"],
+            "initial_carbon_nitrogen_ratio": 29.4,
+            "cured_days": None,
+            "judged_at": "2026-05-05T10:00:00-05:00",
+        }
+    )
 
     rule: Code
     time_zone: ZoneName

@@ -21,6 +21,7 @@ from service.http.values import (
     Out,
     Percent,
     omitted,
+    shown_as,
 )
 from service.operations import feedstocks
 from service.storage import feedstocks as stored
@@ -46,6 +47,16 @@ class FiguresIn(In):
 
 class FeedstockIn(FiguresIn):
     """A material an organisation has."""
+
+    model_config = shown_as(
+        {
+            "code": "stable-bedding",
+            "name": "Stable bedding",
+            "moisture_pct": 62,
+            "bulk_density_kg_m3": 410,
+            "source": "bucket weighed, two samples dried",
+        }
+    )
 
     code: FeedstockCode
     name: Name

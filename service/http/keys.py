@@ -12,7 +12,7 @@ from service.domain.authority import Scope
 from service.domain.errors import Invalid
 from service.http.authority import CanAdmin, Database
 from service.http.exchange import After, Limit, PageOut
-from service.http.values import In, Instant, Name, Out
+from service.http.values import In, Instant, Name, Out, shown_as
 from service.operations import keys, sites
 from service.storage import keys as stored
 
@@ -21,6 +21,8 @@ router = APIRouter(tags=["keys"])
 
 class KeyIn(In):
     """A key to make; a key without a site is for the whole organisation."""
+
+    model_config = shown_as({"name": "north gateway", "scopes": ["ingest"]})
 
     name: Name
     scopes: Annotated[list[Scope], Field(min_length=1, max_length=4)]

@@ -23,7 +23,7 @@ from service.domain.recipes import (
 from service.http.authority import CanRead
 from service.http.feedstocks import FiguresIn
 from service.http.values import Amount as NotNegative
-from service.http.values import FeedstockCode, Flag, In, Name, Number, Out
+from service.http.values import FeedstockCode, Flag, In, Name, Number, Out, shown_as
 
 router = APIRouter(tags=["recipes"])
 
@@ -44,6 +44,22 @@ class IngredientIn(MaterialIn):
 
 class EvaluateIn(In):
     """A mix."""
+
+    model_config = shown_as(
+        {
+            "ingredients": [
+                {
+                    "name": "grass clippings",
+                    "mass_kg": 10,
+                    "moisture_pct": 77,
+                    "nitrogen_pct": 2.4,
+                    "carbon_pct": 45,
+                    "bulk_density_kg_m3": 240,
+                },
+                {"feedstock": "leaves", "mass_kg": 6.8},
+            ]
+        }
+    )
 
     ingredients: list[IngredientIn] = Field(min_length=1, max_length=100)
 
@@ -131,6 +147,21 @@ class AvailableIn(MaterialIn):
 
 class SolveIn(In):
     """Materials at hand, targets and an amount."""
+
+    model_config = shown_as(
+        {
+            "ingredients": [
+                {"feedstock": "horse-manure"},
+                {"feedstock": "leaves-compacted-moist", "max_kg": 400},
+            ],
+            "targets": {
+                "carbon_nitrogen_ratio": {"min": 30, "max": 40},
+                "moisture_pct": {"min": 50, "max": 65},
+            },
+            "amount": {"volume_m3": 1.5},
+            "allow_water": True,
+        }
+    )
 
     ingredients: list[AvailableIn] = Field(min_length=1, max_length=100)
     targets: TargetsIn

@@ -9,7 +9,7 @@ from pydantic import Field, StringConstraints
 
 from service.http.authority import CanRead, CanWrite, Database
 from service.http.exchange import After, CreateOnce, IfMatch, Limit, PageOut, answer, etag
-from service.http.values import In, Instant, Name, Note, Number, Out, omitted
+from service.http.values import In, Instant, Name, Note, Number, Out, omitted, shown_as
 from service.operations import probes
 from service.storage import probes as stored
 
@@ -24,6 +24,8 @@ Accuracy = Annotated[Number, Field(gt=0, le=20)]
 
 class GatewayIn(In):
     """A device that posts the readings of probes."""
+
+    model_config = shown_as({"name": "orchard-north"})
 
     name: Name
     site_id: UUID | None = None
@@ -48,6 +50,8 @@ class GatewayOut(Out):
 
 class ProbeIn(In):
     """An instrument; its serial is the name gateways use."""
+
+    model_config = shown_as({"serial": "PR-0042", "accuracy_c": 0.5})
 
     serial: Serial
     site_id: UUID | None = None

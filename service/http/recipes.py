@@ -10,7 +10,7 @@ from service.domain.recipes import evaluate
 from service.http.authority import CanRead, CanWrite, Database
 from service.http.exchange import After, CreateOnce, IfMatch, Limit, PageOut, answer, etag
 from service.http.mixes import EvaluationOut, IngredientIn
-from service.http.values import In, Instant, Name, Note, Out, omitted
+from service.http.values import In, Instant, Name, Note, Out, omitted, shown_as
 from service.operations import recipes
 from service.storage import recipes as stored
 from service.storage import records
@@ -21,6 +21,16 @@ router = APIRouter(tags=["recipes"])
 
 class RecipeIn(In):
     """A mix to keep; feedstock codes may be the organisation's own, whose newest analysis then counts."""
+
+    model_config = shown_as(
+        {
+            "name": "Spring mix",
+            "ingredients": [
+                {"feedstock": "horse-manure", "mass_kg": 400},
+                {"feedstock": "leaves", "mass_kg": 120},
+            ],
+        }
+    )
 
     name: Name
     note: Note | None = None

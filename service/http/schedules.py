@@ -13,7 +13,7 @@ from service.domain.schedules import Plan, PlanRequest, plan
 from service.domain.turning_demands import turn_constraint
 from service.http.authority import CanRead, Database
 from service.http.patterns import PatternIn, ShippedPatternOut, shipped, to_pattern
-from service.http.values import Code, Day, In, Out, ZoneName
+from service.http.values import Code, Day, In, Out, ZoneName, shown_as
 from service.http.weekdays import Weekday
 from service.operations import piles
 from service.operations.standing import schedule
@@ -24,6 +24,17 @@ router = APIRouter(tags=["schedules"])
 
 class PlanIn(In):
     """One pile on one site's crew days."""
+
+    model_config = shown_as(
+        {
+            "time_zone": "Europe/Lisbon",
+            "build_on": "2026-03-02",
+            "work_days": ["mon", "wed", "fri"],
+            "closures": ["2026-04-03"],
+            "pattern": {"rest_days": 7, "turn_on": ["mon", "wed", "fri"], "last_turn_day": 27},
+            "rule": "us-nop-windrow",
+        }
+    )
 
     time_zone: ZoneName
     build_on: Day

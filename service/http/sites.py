@@ -9,7 +9,19 @@ from pydantic import Field
 
 from service.http.authority import CanRead, CanWrite, Database
 from service.http.exchange import After, CreateOnce, IfMatch, Limit, PageOut, answer, etag
-from service.http.values import Day, In, Instant, Name, Note, Number, Out, Positive, ZoneName, omitted
+from service.http.values import (
+    Day,
+    In,
+    Instant,
+    Name,
+    Note,
+    Number,
+    Out,
+    Positive,
+    ZoneName,
+    omitted,
+    shown_as,
+)
 from service.http.weekdays import Weekday
 from service.operations import sites
 from service.storage import records
@@ -26,6 +38,16 @@ Longitude = Annotated[Number, Field(ge=-180, le=180)]
 
 class SiteIn(In):
     """A place with piles."""
+
+    model_config = shown_as(
+        {
+            "name": "Hillside orchard school",
+            "time_zone": "Europe/Lisbon",
+            "work_days": ["mon", "wed", "fri"],
+            "closures": ["2026-04-03"],
+            "crews": ["Year 9"],
+        }
+    )
 
     name: Name
     time_zone: ZoneName

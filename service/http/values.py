@@ -101,6 +101,11 @@ def omitted() -> Any:  # noqa: ANN401 - stands in for a value of the field's own
     return Field(default_factory=lambda: None)
 
 
+def shown_as(body: dict[str, Any]) -> ConfigDict:
+    """Return the configuration of a body whose example stands in the OpenAPI document; a test sends each."""
+    return ConfigDict(json_schema_extra={"examples": [body]})
+
+
 class In(BaseModel):
     """A request body: unknown fields are refused."""
 

@@ -235,7 +235,8 @@ def _why_limit(limit: Limit, reached: float | None, kept: str, programme: Progra
             f" most extreme material; {asked}: {remedy}."
         )
     if reached is not None and abs(reached - limit.value) <= _APPROACHED * limit.scale:
-        return f"{kept}, {label} only approaches {plain(limit.value)}{unit} by ever more of the rest; {asked}: {remedy}."
+        ever = f"only approaches {plain(limit.value)}{unit} by ever more of the rest"
+        return f"{kept}, {label} {ever}; {asked}: {remedy}."
     best = "at most" if limit.side == "min" else "no lower than"
     return (
         f"{kept}, {label} comes to {best} {_number(reached)}{unit}; {asked}: {remedy}, or widen the target."
