@@ -17,6 +17,8 @@ _FERTILISER_NITROGEN_PCT: Final = 20.0
 """No plant or animal material of the library holds as much; what does is a fertiliser."""
 _SMALL_PILE_M3: Final = 1.0
 _FELT_WATER_SHARE: Final = 0.02
+_TRACE_PCT: Final = 1e-4
+"""A gram in a tonne: round-off of the solver, or nothing to warn of."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,7 +206,7 @@ class _Caution:
 
     def concerns(self, portion: Portion) -> bool:
         """Whether the caution is due for a portion that is really in the mix."""
-        if portion.mass_kg <= 0:
+        if portion.share_of_mass_pct < _TRACE_PCT:
             return False
         return portion.category in self.categories or self.words.search(portion.name.lower()) is not None
 

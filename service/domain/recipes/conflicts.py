@@ -196,11 +196,16 @@ def _best(programme: Programme, demand: Demand, others: Sequence[Demand]) -> flo
 
 
 def _best_amount(programme: Programme, rows: list[Row], lower: Vector, upper: Vector) -> float | None:
-    total = minimise(-np.ones(programme.size), rows, [], lower, upper)
-    if total is None or -total.value <= _KEPT:  # nothing at all keeps the rows, in whatever amount
-        return None
     most = minimise(-programme.amount, rows, [], lower, upper)
-    if most is not None and -most.value < 1:
+    if most is None:
+        return None
+    if -most.value <= _KEPT:
+        # none of the named material, or no mix at all: only the first is an amount that comes near
+        if programme.named is None:
+            return None
+        total = minimise(-np.ones(programme.size), rows, [], lower, upper)
+        return None if total is None or -total.value <= _KEPT else 0.0
+    if -most.value < 1:
         return -most.value * programme.wanted
     least = minimise(programme.amount, rows, [], lower, upper)
     return None if least is None else max(1.0, least.value) * programme.wanted

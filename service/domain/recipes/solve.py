@@ -16,7 +16,7 @@ from .programme import Programme, build
 from .reasons import Conflict, Violation, in_words, no_nitrogen, violations
 from .request import WATER, Amount, Available, Targets, check
 
-_DUST: Final = 1e-10
+_DUST: Final = 1e-9
 """A share of the amount too small to be more than round-off."""
 _BORDERLINE: Final = 1e-9
 

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 import pytest
 
 from service.domain.errors import Invalid
-from service.domain.recipes import Feedstock, Status, evaluate, find, library, overlay, parse
+from service.domain.recipes import Feedstock, Ingredient, Status, evaluate, find, library, overlay, parse
 
 CODES = sorted(library())
 
@@ -106,6 +106,8 @@ def test_measured_figures_go_over_the_handbook_ones() -> None:
     rich = overlay(leaves, nitrogen_pct=1.5)
     assert rich.carbon_of_dry_pct == pytest.approx(0.9 * 54)
     assert rich.ratio == pytest.approx(0.9 * 54 / 1.5)
+    by_ratio = Ingredient("leaves", nitrogen_pct=0.9, carbon_nitrogen_ratio=54)
+    assert overlay(by_ratio, nitrogen_pct=1.5).carbon_of_dry_pct == pytest.approx(0.9 * 54)
     assert overlay(leaves, carbon_nitrogen_ratio=40, nitrogen_pct=1.1).carbon_of_dry_pct == pytest.approx(44)
     assert overlay(leaves, volatile_solids_pct=90).carbon_of_dry_pct == pytest.approx(50)
     assert overlay(leaves, moisture_pct=None, bulk_density_kg_m3=120).moisture_pct == 38

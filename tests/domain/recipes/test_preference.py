@@ -24,6 +24,13 @@ def test_no_more_water_than_must_be() -> None:
     assert masses(solution) == pytest.approx([0, 5000 / 88, 3800 / 88], abs=1e-6)
 
 
+def test_two_as_dry_share_the_least_water_evenly() -> None:
+    other = replace(STRAW, name="old straw")
+    wet = Targets(moisture_pct=Range(min=50))
+    solution = solve([Available(other), Available(STRAW)], wet, HUNDRED, allow_water=True)
+    assert masses(solution) == pytest.approx([2500 / 88, 2500 / 88, 3800 / 88])
+
+
 def test_no_water_where_none_is_needed() -> None:
     solution = solve([Available(GRASS), Available(LEAVES)], ANY, HUNDRED, allow_water=True)
     assert solution.water_l == 0
@@ -70,6 +77,12 @@ def test_equal_prices_leave_the_choice_to_the_rest() -> None:
     solution = solve(priced, Targets(moisture_pct=Range(50, 60)), HUNDRED)
     assert masses(solution) == pytest.approx([2000 / 42, 2200 / 42], rel=1e-6)
     assert solution.cost == pytest.approx(20)
+
+
+def test_the_choice_of_the_rest_stays_at_least_cost() -> None:
+    """Hay would be the third of an even mix; at ten times the price it stays out."""
+    priced = [Available(one, cost_per_kg=price) for one, price in ((GRASS, 0.1), (LEAVES, 0.1), (HAY, 1.0))]
+    assert masses(solve(priced, ANY, HUNDRED)) == pytest.approx([50, 50, 0], abs=1e-6)
 
 
 def test_being_paid_is_taken_up_to_the_limit() -> None:
