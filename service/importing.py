@@ -8,8 +8,8 @@ from pathlib import Path
 
 from service.domain.authority import Caller
 from service.domain.errors import Invalid
-from service.http.bag import read_bag
-from service.operations.readings import BatchNumbers, Pack, Receipt, ingest
+from service.http.bag import pack_of, read_bag
+from service.operations.readings import BatchNumbers, Receipt, ingest
 from service.storage import readings as stored_readings
 from service.storage.database import Database
 
@@ -49,18 +49,7 @@ def keep_bag(database: Database, caller: Caller, body: bytes, total: Receipt) ->
     now = datetime.now(UTC)
     bag = read_bag(body, now=now, most=sys.maxsize)
     with database.begin_plain(caller.organisation_id) as connection:
-        pack = Pack(
-            caller=caller,
-            serials=bag.serials,
-            quantity=bag.quantity,
-            observed_s=bag.observed_s,
-            value=bag.value,
-            unit=bag.unit,
-            places=[place + total.received for place in bag.places],
-            received=bag.received,
-            received_at=now,
-            refused=[(place + total.received, refusal) for place, refusal in bag.refused],
-        )
+        pack = pack_of(bag, caller, now=now, before=total.received)
         probes = stored_readings.instruments(connection, caller.organisation_id, sorted(set(bag.serials)))
         (receipt,) = ingest(connection, caller.organisation_id, [pack], probes, BatchNumbers())
     total.received += receipt.received

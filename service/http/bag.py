@@ -10,10 +10,11 @@ import msgspec
 import numpy as np
 from msgspec import Meta, Struct
 
+from service.domain.authority import Caller
 from service.domain.errors import FieldError, Invalid
 from service.domain.quantities import QUANTITY_OF_LABEL, UNIT_OF_UCUM
 from service.domain.readings import Refusal, refuse, usable
-from service.operations.readings import Column
+from service.operations.readings import Column, Pack
 
 Serial = Annotated[str, Meta(min_length=1, max_length=100, pattern=r"^[\x21-\x7e]+$")]
 Zoned = Annotated[datetime, Meta(tz=True)]
@@ -123,6 +124,24 @@ def read_bag(body: bytes, *, now: datetime, most: int) -> Sorted:
     )
     fits = usable(arrays.quantity, arrays.unit, arrays.value, arrays.observed_s, now=now)  # type: ignore[arg-type]
     return arrays if fits.all() else _one_by_one(body, now=now, most=most)
+
+
+def pack_of(bag: Sorted, caller: Caller, *, now: datetime, before: int = 0) -> Pack:
+    """Return a bag as the write path takes it; ``before`` readings of the same sender came in earlier bags."""
+    return Pack(
+        caller=caller,
+        serials=bag.serials,
+        quantity=bag.quantity,
+        observed_s=bag.observed_s,
+        value=bag.value,
+        unit=bag.unit,
+        places=[place + before for place in bag.places] if before else bag.places,
+        received=bag.received,
+        received_at=now,
+        sent_at=bag.sent_at,
+        gateway=bag.gateway,
+        refused=[(place + before, refusal) for place, refusal in bag.refused],
+    )
 
 
 def _must_not_exceed(count: int, most: int) -> None:

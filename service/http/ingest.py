@@ -20,10 +20,11 @@ from service.domain.authority import Scope as KeyScope
 from service.domain.errors import DomainError, Invalid
 from service.domain.quantities import UCUM, Unit
 from service.http.authority import Authenticator, must_have
-from service.http.bag import Sorted, read_bag
+from service.http.bag import Sorted, pack_of, read_bag
+from service.http.metrics import READINGS
 from service.http.problems import of_domain_error, problem
 from service.operations.intake import Intake
-from service.operations.readings import MOST_LISTED, Pack, Receipt
+from service.operations.readings import MOST_LISTED, Receipt
 
 STRICT: Final = "handling=strict"
 
@@ -86,7 +87,9 @@ class IngestRoute:
             return problem(400, "unreadable", "The body cannot be read", "nested too deeply; send a flat bag")
         if STRICT in headers.get("prefer", "").replace(" ", "").lower() and bag.refused:
             return _all_or_nothing(bag)
-        return await asyncio.wrap_future(self._intake.submit(_pack(caller, bag, now)))
+        receipt = await asyncio.wrap_future(self._intake.submit(pack_of(bag, caller, now=now)))
+        _count(receipt)
+        return receipt
 
     async def _caller(self, authorization: str | None) -> Caller:
         kind, _, token = (authorization or "").partition(" ")
@@ -110,21 +113,16 @@ async def _body(receive: Receive) -> bytes:
     return b"".join(parts)
 
 
-def _pack(caller: Caller, bag: Sorted, now: datetime) -> Pack:
-    return Pack(
-        caller=caller,
-        serials=bag.serials,
-        quantity=bag.quantity,
-        observed_s=bag.observed_s,
-        value=bag.value,
-        unit=bag.unit,
-        places=bag.places,
-        received=bag.received,
-        received_at=now,
-        sent_at=bag.sent_at,
-        gateway=bag.gateway,
-        refused=bag.refused,
-    )
+def _count(receipt: Receipt) -> None:
+    for outcome, count in (
+        ("stored", receipt.stored),
+        ("duplicate", receipt.duplicate),
+        ("held", receipt.held),
+        ("disputed", len(receipt.disputes)),
+        ("refused", len(receipt.refused)),
+    ):
+        if count:
+            READINGS.labels(outcome).inc(count)
 
 
 def _all_or_nothing(bag: Sorted) -> JSONResponse:

@@ -63,7 +63,7 @@ def _recipe_out(row: RecipeRow) -> RecipeOut:
         name=row.name,
         note=row.note,
         created_at=row.created_at,
-        evaluation=EvaluationOut.model_validate(evaluate(recipes.ingredients_of(row.ingredients))),
+        evaluation=EvaluationOut.model_validate(evaluate(stored.ingredients_of(row.ingredients))),
         figure_sources=[one["sources"] for one in row.ingredients],
     )
 

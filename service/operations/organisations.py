@@ -3,8 +3,6 @@
 from datetime import datetime
 from uuid import UUID
 
-from sqlmodel import col, select
-
 from service.domain.authority import Scope
 from service.domain.errors import NotFound
 from service.operations import keys
@@ -57,13 +55,7 @@ def list_keys(steward: Database, organisation: str) -> list[ApiKeyRow]:
     """Return every key of an organisation, oldest first."""
     organisation_id = id_of(steward, organisation)
     with steward.begin(organisation_id) as session:
-        return list(
-            session.exec(
-                select(ApiKeyRow)
-                .where(col(ApiKeyRow.organisation_id) == organisation_id)
-                .order_by(col(ApiKeyRow.id))
-            ).all()
-        )
+        return stored.keys_of(session, organisation_id)
 
 
 def revoke_key(steward: Database, organisation: str, prefix: str, *, now: datetime) -> None:

@@ -12,6 +12,7 @@ from service.domain.recipes import Ingredient, evaluate, find, overlay
 from service.operations.feedstocks import FIGURES, in_force
 from service.storage import feedstocks as stored
 from service.storage import records
+from service.storage.recipes import ingredients_of
 from service.storage.tables import AnalysisRow, FeedstockRow, RecipeRow
 
 
@@ -87,14 +88,6 @@ def create_recipe(session: Session, caller: Caller, values: Mapping[str, Any]) -
             ingredients=kept,
         ),
     )
-
-
-def ingredients_of(kept: Sequence[Mapping[str, Any]]) -> list[Ingredient]:
-    """Return a kept recipe's ingredients as the domain's."""
-    return [
-        Ingredient(**{name: value for name, value in one.items() if name not in {"feedstock", "sources"}})
-        for one in kept
-    ]
 
 
 def change_recipe(

@@ -10,8 +10,9 @@ from service.domain import piles as domain
 from service.domain.compliance import History, Series
 from service.domain.duty_records import duties_on_record
 from service.domain.piles import Event, PileFacts, PositionSeries, in_force
-from service.domain.recipes import Ingredient, evaluate
+from service.domain.recipes import evaluate
 from service.storage.piles import Loaded, Occupied
+from service.storage.recipes import ingredients_of
 
 
 def facts_of(loaded: Loaded) -> PileFacts:
@@ -63,11 +64,7 @@ def _initial_ratio(loaded: Loaded, events: Sequence[Event]) -> float | None:
     measured = domain.initial_carbon_nitrogen_ratio(events, loaded.pile.built_at)
     if measured is not None or loaded.recipe is None:
         return measured
-    kept = [
-        Ingredient(**{name: value for name, value in one.items() if name not in {"feedstock", "sources"}})
-        for one in loaded.recipe.ingredients
-    ]
-    return evaluate(kept).carbon_nitrogen_ratio
+    return evaluate(ingredients_of(loaded.recipe.ingredients)).carbon_nitrogen_ratio
 
 
 def _series(occupied: Sequence[Occupied]) -> tuple[Series, ...]:

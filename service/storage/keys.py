@@ -30,3 +30,14 @@ def keys_page(session: Session, caller: Caller, *, limit: int, after: str | None
     if caller.site_id is not None:
         statement = statement.where(col(ApiKeyRow.site_id) == caller.site_id)
     return page(session, statement, [col(ApiKeyRow.id)], limit=limit, after=after)
+
+
+def keys_of(session: Session, organisation_id: int) -> list[ApiKeyRow]:
+    """Return every key of an organisation, oldest first."""
+    return list(
+        session.exec(
+            select(ApiKeyRow)
+            .where(col(ApiKeyRow.organisation_id) == organisation_id)
+            .order_by(col(ApiKeyRow.id))
+        ).all()
+    )

@@ -383,3 +383,18 @@ def test_eight_at_once_keep_each_reading_once(tenant: Tenant, database: Database
     assert sum(answer["duplicate"] for answer in answers) == 1400
     with database.begin(tenant.organisation_id) as session:
         assert session.execute(text("select count(*) from reading")).scalar_one() == 200
+
+
+def test_what_became_of_readings_is_counted(tenant: Tenant) -> None:
+    def counted() -> float:
+        text_form = tenant.client.get("/metrics").text
+        lines = [
+            line
+            for line in text_form.splitlines()
+            if line.startswith('heapledger_readings_total{outcome="held"}')
+        ]
+        return float(lines[0].split()[-1]) if lines else 0.0
+
+    before = counted()
+    post(tenant, a_bag(a_reading("PR-counted", 0), a_reading("PR-counted", 1)))
+    assert counted() == before + 2

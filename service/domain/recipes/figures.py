@@ -117,32 +117,3 @@ def plain(value: float) -> str:
     places = 0 if size >= 100 else 1 if size >= 10 else 2 if size >= 1 else 3  # noqa: PLR2004 - three figures
     text = f"{value:.{places}f}"
     return text.rstrip("0").rstrip(".") if "." in text else text
-
-
-def warn_of_pair(nitrogen_pct: float, carbon_nitrogen_ratio: float) -> str | None:
-    """Say when a nitrogen and a C:N can hardly belong to the same sample.
-
-    Parameters
-    ----------
-    nitrogen_pct
-        Nitrogen, % of dry matter.
-    carbon_nitrogen_ratio
-        Carbon to nitrogen by mass.
-
-    Returns
-    -------
-    str or None
-        Plain words, when their product, the implied carbon, lies outside 25 to 60 % of dry matter.
-    """
-    carbon_pct = nitrogen_pct * carbon_nitrogen_ratio
-    if carbon_pct > CARBON_HIGH_PCT:
-        return (
-            f"nitrogen {plain(nitrogen_pct)} % with C:N {plain(carbon_nitrogen_ratio)} implies"
-            f" {plain(carbon_pct)} % carbon, more than plant matter holds; the two come from different samples"
-        )
-    if carbon_pct < CARBON_LOW_PCT:
-        return (
-            f"nitrogen {plain(nitrogen_pct)} % with C:N {plain(carbon_nitrogen_ratio)} implies only"
-            f" {plain(carbon_pct)} % carbon; true of mineral-rich material only"
-        )
-    return None
