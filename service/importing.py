@@ -8,7 +8,8 @@ from pathlib import Path
 
 from service.domain.authority import Caller
 from service.domain.errors import Invalid
-from service.http.bag import pack_of, read_bag
+from service.http.formats.bag import read_bag
+from service.http.formats.read import pack_of
 from service.operations.readings import BatchNumbers, Receipt, ingest
 from service.storage import readings as stored_readings
 from service.storage.database import Database

@@ -20,7 +20,8 @@ from service.domain.authority import Scope as KeyScope
 from service.domain.errors import DomainError, Invalid
 from service.domain.quantities import UCUM, Unit
 from service.http.authority import Authenticator, must_have
-from service.http.bag import Sorted, pack_of, read_bag
+from service.http.formats.bag import read_bag
+from service.http.formats.read import Sorted, Unreadable, pack_of
 from service.http.metrics import READINGS
 from service.http.problems import of_domain_error, problem
 from service.operations.intake import Intake
@@ -81,10 +82,8 @@ class IngestRoute:
         now = datetime.now(UTC)
         try:
             bag = read_bag(body, now=now, most=self._max_records)
-        except msgspec.DecodeError as error:
-            return problem(400, "unreadable", "The body cannot be read", f"not JSON: {error}")
-        except RecursionError:
-            return problem(400, "unreadable", "The body cannot be read", "nested too deeply; send a flat bag")
+        except Unreadable as error:
+            return problem(400, "unreadable", "The body cannot be read", str(error))
         if STRICT in headers.get("prefer", "").replace(" ", "").lower() and bag.refused:
             return _all_or_nothing(bag)
         receipt = await asyncio.wrap_future(self._intake.submit(pack_of(bag, caller, now=now)))

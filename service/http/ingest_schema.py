@@ -4,8 +4,7 @@ from typing import Annotated, Any, Final
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from service.http.bag import QuantityLabel, UnitCode
-from service.http.values import Instant
+from service.http.values import Instant, QuantityLabel, UnitCode
 
 _EXAMPLE: Final[dict[str, Any]] = {
     "gateway": "orchard-north",

@@ -11,11 +11,22 @@ from pydantic import Field
 from service.domain.errors import Invalid
 from service.domain.quantities import QUANTITY_OF_LABEL, UCUM, Quantity, Unit
 from service.http.authority import CanRead, CanWrite, Database
-from service.http.bag import QuantityLabel, UnitCode
 from service.http.events import AnyEventIn, CorrectIn, EventOut, details_of
 from service.http.exchange import After, CreateOnce, IfMatch, Limit, PageOut, answer, etag
 from service.http.patterns import PatternIn, to_pattern
-from service.http.values import EARLIEST, LATEST, Code, In, Instant, Name, Out, Positive, omitted
+from service.http.values import (
+    EARLIEST,
+    LATEST,
+    Code,
+    In,
+    Instant,
+    Name,
+    Out,
+    Positive,
+    QuantityLabel,
+    UnitCode,
+    omitted,
+)
 from service.operations import piles
 from service.storage import piles as stored
 

@@ -9,8 +9,7 @@ from pydantic import Field
 
 from service.domain.quantities import UCUM, Unit
 from service.http.authority import CanRead, Database
-from service.http.bag import UnitCode
-from service.http.values import Day, Instant, Out
+from service.http.values import Day, Instant, Out, UnitCode
 from service.http.verdicts import State
 from service.operations import piles
 from service.operations.standing import Standing, standing

@@ -2,7 +2,7 @@
 
 import re
 from datetime import UTC, date, datetime
-from typing import Annotated, Any, Final
+from typing import Annotated, Any, Final, Literal
 from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import (
@@ -120,3 +120,16 @@ class Out(BaseModel):
     """An answer, read from a row or a domain value."""
 
     model_config = ConfigDict(from_attributes=True, extra="ignore")
+
+
+QuantityLabel = Literal[
+    "temperature",
+    "moisture",
+    "oxygen",
+    "carbon_dioxide",
+    "ambient_temperature",
+    "battery",
+    "signal",
+    "ph",
+]
+UnitCode = Literal["Cel", "[degF]", "K", "%", "V", "dB[mW]", "[pH]"]

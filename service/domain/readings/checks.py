@@ -25,11 +25,20 @@ SUSPECT_ABOVE_C: Final = 80
 
 @dataclass(frozen=True)
 class Refusal:
-    """Why one reading cannot be used; ``member`` is the part of it that is wrong."""
+    """Why one reading cannot be used.
+
+    Attributes
+    ----------
+    member
+        The part of it that is wrong.
+    line
+        Where it began in a body made of lines, counted from 1.
+    """
 
     member: str
     code: str
     detail: str
+    line: int | None = None
 
 
 def refuse(

@@ -2,33 +2,22 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime
-from typing import Annotated, Any, Final, Literal
+from typing import Annotated, Any, Final
 
 import msgspec
 import numpy as np
 from msgspec import Meta, Struct
 
-from service.domain.authority import Caller
 from service.domain.errors import FieldError, Invalid
 from service.domain.quantities import QUANTITY_OF_LABEL, UNIT_OF_UCUM
 from service.domain.readings import Refusal, refuse, usable
-from service.operations.readings import Column, Pack
+from service.http.formats.read import QUANTITY_CODE, UNIT_CODE, Sorted, Unreadable, must_not_exceed, show
+from service.http.values import QuantityLabel, UnitCode
 
 Serial = Annotated[str, Meta(min_length=1, max_length=100, pattern=r"^[\x21-\x7e]+$")]
 Zoned = Annotated[datetime, Meta(tz=True)]
-QuantityLabel = Literal[
-    "temperature",
-    "moisture",
-    "oxygen",
-    "carbon_dioxide",
-    "ambient_temperature",
-    "battery",
-    "signal",
-    "ph",
-]
-UnitCode = Literal["Cel", "[degF]", "K", "%", "V", "dB[mW]", "[pH]"]
 
 
 class Item(Struct, forbid_unknown_fields=True, gc=False):
@@ -68,30 +57,9 @@ _REMEDIES: Final = {
     "value": "give a finite JSON number",
     "unit": f"use a UCUM code: {', '.join(UNIT_OF_UCUM)}",
 }
-_SHOWN: Final = 60
-_QUANTITY: Final = {label: int(quantity) for label, quantity in QUANTITY_OF_LABEL.items()}
-_UNIT: Final = {code: int(unit) for code, unit in UNIT_OF_UCUM.items()}
-"""Plain integers: turning an enum into one costs more than the look-up, a thousand times a bag."""
-
 
 SMALL: Final = 16
 """Up to this many readings plain lists are quicker than arrays (measured)."""
-
-
-@dataclass(frozen=True)
-class Sorted:
-    """The usable items as columns, the rest with reasons; columns as in ``operations.readings.Pack``."""
-
-    serials: Sequence[str]
-    quantity: Column
-    observed_s: Column
-    value: Column
-    unit: Column
-    places: Sequence[int]
-    refused: list[tuple[int, Refusal]]
-    received: int
-    gateway: str | None
-    sent_at: datetime | None
 
 
 def read_bag(body: bytes, *, now: datetime, most: int) -> Sorted:
@@ -101,15 +69,19 @@ def read_bag(body: bytes, *, now: datetime, most: int) -> Sorted:
     ------
     Invalid
         The envelope is not of the form, or holds more than ``most`` readings.
-    msgspec.DecodeError
-        The body is not JSON.
+    Unreadable
+        The body is not JSON, or nested too deeply.
     """
     try:
         bag = _WHOLE.decode(body)
     except msgspec.ValidationError:
         return _one_by_one(body, now=now, most=most)
+    except msgspec.DecodeError as error:
+        raise Unreadable(f"not JSON: {error}") from error
+    except RecursionError as error:
+        raise Unreadable("nested too deeply; send a flat bag") from error
     items = bag.readings
-    _must_not_exceed(len(items), most)
+    must_not_exceed(len(items), most)
     if len(items) <= SMALL:
         if any(_refusal(item, now) is not None for item in items):
             return _one_by_one(body, now=now, most=most)
@@ -126,38 +98,15 @@ def read_bag(body: bytes, *, now: datetime, most: int) -> Sorted:
     return arrays if fits.all() else _one_by_one(body, now=now, most=most)
 
 
-def pack_of(bag: Sorted, caller: Caller, *, now: datetime, before: int = 0) -> Pack:
-    """Return a bag as the write path takes it; ``before`` readings of the same sender came in earlier bags."""
-    return Pack(
-        caller=caller,
-        serials=bag.serials,
-        quantity=bag.quantity,
-        observed_s=bag.observed_s,
-        value=bag.value,
-        unit=bag.unit,
-        places=[place + before for place in bag.places] if before else bag.places,
-        received=bag.received,
-        received_at=now,
-        sent_at=bag.sent_at,
-        gateway=bag.gateway,
-        refused=[(place + before, refusal) for place, refusal in bag.refused],
-    )
-
-
-def _must_not_exceed(count: int, most: int) -> None:
-    if count > most:
-        raise Invalid.field("/readings", f"holds {count} readings; send at most {most} in one request")
-
-
 def _columns(
     items: Sequence[Item], places: Sequence[int], refused: list[tuple[int, Refusal]], bag: Bag | RawBag
 ) -> Sorted:
     return Sorted(
         [item.probe for item in items],
-        [_QUANTITY[item.quantity] for item in items],
+        [QUANTITY_CODE[item.quantity] for item in items],
         [item.observed_at.timestamp() for item in items],
         [item.value for item in items],
-        [_UNIT[item.unit] for item in items],
+        [UNIT_CODE[item.unit] for item in items],
         places,
         refused,
         len(bag.readings),
@@ -177,7 +126,7 @@ def _one_by_one(body: bytes, *, now: datetime, most: int) -> Sorted:
         bag = _ENVELOPE.decode(body)
     except msgspec.ValidationError as error:
         raise Invalid(_envelope_error(error)) from error
-    _must_not_exceed(len(bag.readings), most)
+    must_not_exceed(len(bag.readings), most)
     good, places = [], []
     refused: list[tuple[int, Refusal]] = []
     for place, raw in enumerate(bag.readings):
@@ -213,9 +162,9 @@ def _read_item(raw: bytes) -> Item | Refusal:
             and isinstance(values["value"], float | int)
             and not math.isfinite(values["value"])
         ):
-            return Refusal(member, "not-a-number", f"{_REMEDIES[member]}; got {_show(values[member])}")
+            return Refusal(member, "not-a-number", f"{_REMEDIES[member]}; got {show(values[member])}")
         return Refusal(
-            member, f"bad-{member.replace('_', '-')}", f"{_REMEDIES[member]}; got {_show(values[member])}"
+            member, f"bad-{member.replace('_', '-')}", f"{_REMEDIES[member]}; got {show(values[member])}"
         )
     except msgspec.DecodeError as error:
         return Refusal("", "not-a-reading", f"cannot be read: {error}")
@@ -226,7 +175,7 @@ def _missing_or_unknown(values: dict[str, Any]) -> Refusal:
         if member not in values:
             return Refusal(member, f"no-{member.replace('_', '-')}", f"is missing; {remedy}")
     member = next(iter(values.keys() - _REMEDIES.keys()), "")
-    return Refusal(member, "unknown-member", f"{_show(member)} is not a known member; leave it out")
+    return Refusal(member, "unknown-member", f"{show(member)} is not a known member; leave it out")
 
 
 def _member_of(error: Exception) -> str:
@@ -241,8 +190,3 @@ def _envelope_error(error: Exception) -> FieldError:
     if member == "sent_at":
         return FieldError("/sent_at", _REMEDIES["observed_at"])
     return FieldError(f"/{member}" if member else "", f'{text}; send {{"readings": [...]}}')
-
-
-def _show(value: object) -> str:
-    shown = ascii(value)
-    return shown if len(shown) <= _SHOWN else shown[:_SHOWN] + "..."

@@ -1,0 +1,1 @@
+"""The forms readings arrive in; each is read into the same columns."""
