@@ -73,13 +73,18 @@ def read_bag(body: bytes, *, now: datetime, most: int) -> Sorted:
         The body is not JSON, or nested too deeply.
     """
     try:
+        return _read(body, now=now, most=most)
+    except RecursionError as error:
+        raise Unreadable("nested too deeply; send a flat bag") from error
+
+
+def _read(body: bytes, *, now: datetime, most: int) -> Sorted:
+    try:
         bag = _WHOLE.decode(body)
     except msgspec.ValidationError:
         return _one_by_one(body, now=now, most=most)
     except msgspec.DecodeError as error:
         raise Unreadable(f"not JSON: {error}") from error
-    except RecursionError as error:
-        raise Unreadable("nested too deeply; send a flat bag") from error
     items = bag.readings
     must_not_exceed(len(items), most)
     if len(items) <= SMALL:
