@@ -1,6 +1,7 @@
 """Alembic's entry: one transaction for each revision, short lock waits, the queue of months left out."""
 
 import os
+import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -10,10 +11,12 @@ from sqlalchemy import Connection, create_engine, text
 from service.storage.database import sqlalchemy_url
 from service.storage.tables import metadata
 
+_NOT_MODELLED = re.compile(r"reading_\d{4}_\d\d$|reading_(early|elsewhere)$|procrastinate_")
+
 
 def include_name(name: str | None, kind: str, _parents: Mapping[str, Any]) -> bool:
-    """Leave out the partitions of ``reading``: they come and go with the calendar."""
-    return not (kind == "table" and name is not None and name.startswith("reading_"))
+    """Leave out the partitions of ``reading``, which come and go with the calendar, and the queue's own tables."""
+    return not (kind == "table" and name is not None and _NOT_MODELLED.match(name))
 
 
 def run(connection: Connection) -> None:

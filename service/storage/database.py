@@ -96,6 +96,12 @@ def translated() -> Iterator[None]:
     """Turn what the driver says into the trade's own refusals."""
     try:
         yield
+    except psycopg.errors.CheckViolation as error:
+        if error.diag.constraint_name is not None:
+            raise
+        raise Unavailable(
+            "the record has no month for these readings yet; nothing was kept; 'heapledger migrate' makes it"
+        ) from error
     except IntegrityError as error:
         constraint = getattr(getattr(error.orig, "diag", None), "constraint_name", None)
         sentence = _SENTENCES.get(constraint or "")

@@ -75,5 +75,5 @@ def test_months_are_made_ahead(fresh: Urls) -> None:
         connection.execute(text("drop table reading_2027_01"))
         remade = keep_ahead(connection)
     engine.dispose()
-    assert months == 36 + 1 + 24 + 1
+    assert months == 36 + 1 + 24 + 1  # and reading_early
     assert remade == ["reading_2027_01"]

@@ -7,10 +7,25 @@ from service.storage.tables.columns import NAMING
 SQLModel.metadata.naming_convention = NAMING
 
 from service.storage.tables.answers import IdempotentAnswerRow  # noqa: E402 - the naming comes first
+from service.storage.tables.imports import (  # noqa: E402
+    QuarantinedMessageRow,
+    ReadingImportRow,
+    ReadingProfileRow,
+    ReadingStreamRow,
+    import_chunk,
+    import_refusal,
+)
 from service.storage.tables.materials import AnalysisRow, FeedstockRow, RecipeRow  # noqa: E402
 from service.storage.tables.organisations import ApiKeyRow, OrganisationRow  # noqa: E402
 from service.storage.tables.piles import PileEventRow, PileRow, VerdictRow  # noqa: E402
-from service.storage.tables.probes import GatewayRow, PlacementRow, ProbeRow  # noqa: E402
+from service.storage.tables.probes import (  # noqa: E402
+    CalibrationRow,
+    GatewayRow,
+    GatewayStateRow,
+    PlacementRow,
+    ProbeRow,
+    ReadingCorrectionRow,
+)
 from service.storage.tables.readings import batch, disputed_reading, held_reading, reading  # noqa: E402
 from service.storage.tables.sites import BayRow, SiteRow  # noqa: E402
 
@@ -20,20 +35,29 @@ __all__ = [
     "AnalysisRow",
     "ApiKeyRow",
     "BayRow",
+    "CalibrationRow",
     "FeedstockRow",
     "GatewayRow",
+    "GatewayStateRow",
     "IdempotentAnswerRow",
     "OrganisationRow",
     "PileEventRow",
     "PileRow",
     "PlacementRow",
     "ProbeRow",
+    "QuarantinedMessageRow",
+    "ReadingCorrectionRow",
+    "ReadingImportRow",
+    "ReadingProfileRow",
+    "ReadingStreamRow",
     "RecipeRow",
     "SiteRow",
     "VerdictRow",
     "batch",
     "disputed_reading",
     "held_reading",
+    "import_chunk",
+    "import_refusal",
     "metadata",
     "reading",
 ]

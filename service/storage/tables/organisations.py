@@ -20,6 +20,8 @@ class OrganisationRow(SQLModel, table=True):
     )
     name: str = words()
     created_at: datetime = recorded_now()
+    keep_readings_months: int | None = None
+    """How long readings are kept that no verdict on file rests on; for ever when null."""
 
 
 class ApiKeyRow(TenantRow, table=True):
@@ -30,6 +32,7 @@ class ApiKeyRow(TenantRow, table=True):
         UniqueConstraint("organisation_id", "prefix"),
         ForeignKeyConstraint(["organisation_id"], ["organisation.organisation_id"]),
         belongs_to("site"),
+        belongs_to("gateway"),
     )
 
     prefix: str = words()
@@ -37,6 +40,7 @@ class ApiKeyRow(TenantRow, table=True):
     name: str = words()
     scopes: list[str] = word_list()
     site_id: UUID | None = None
+    gateway_id: UUID | None = None
     created_at: datetime = recorded_now()
     expires_at: datetime | None = instant(default=None)
     revoked_at: datetime | None = instant(default=None)

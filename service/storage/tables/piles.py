@@ -73,7 +73,9 @@ class VerdictRow(TenantRow, table=True):
     __tablename__ = "verdict"
     __table_args__ = (
         belongs_to("pile"),
+        belongs_to("verdict", column="supersedes"),
         Index(None, "organisation_id", "pile_id", "rule", "issued_at"),
+        Index(None, "organisation_id", "judged_at"),
     )
 
     pile_id: UUID
@@ -85,4 +87,7 @@ class VerdictRow(TenantRow, table=True):
     engine_version: str = words()
     judged_at: datetime = instant()
     issued_at: datetime = recorded_now()
+    supersedes: UUID | None = None
+    because: str | None = words(default=None)
+    """Why a successor was issued, for instance that late readings came in."""
     body: dict[str, Any] = document()

@@ -29,7 +29,11 @@ batch = Table(
     Column("sent_at", DateTime(timezone=True)),
     Column("credential_id", UUID(as_uuid=True)),
     Column("gateway", Text),
+    Column("earliest_at", DateTime(timezone=True)),
+    Column("latest_at", DateTime(timezone=True)),
+    Column("promised_silence_s", Double),
     PrimaryKeyConstraint("organisation_id", "batch_id"),
+    Index(None, "organisation_id", "gateway", "received_at"),
 )
 """Who sent what and when, once for a request."""
 
