@@ -6,20 +6,15 @@ from datetime import datetime
 from typing import Final, Literal
 from uuid import UUID
 
-import numpy as np
-from numpy.typing import NDArray
-
 from service.domain.errors import FieldError, Invalid
-from service.domain.quantities import UNITS_OF, QualityFlag, Quantity, Unit
-from service.domain.readings.checks import flag_by_range
+from service.domain.quantities import UNITS_OF, Quantity, Unit
 
 CorrectionKind = Literal["accept", "exclude", "shift", "unit", "withdraw"]
 
 LONGEST_SHIFT_S: Final = 10 * 365.25 * 86_400
-"""Ten years; a clock further off than that was never set, and its readings are refused when they come."""
+"""Ten years; a clock further off than that was never set. House figure."""
 
 _OWNERS: Final = {"by_s": "shift", "unit": "unit", "withdraws": "withdraw"}
-_NOBODY: Final = -1
 _US_PER_S: Final = 1_000_000
 
 
@@ -59,98 +54,10 @@ class ReadingCorrection:
     unit: Unit | None = None
     withdraws: UUID | None = None
 
-
-@dataclass(frozen=True, eq=False)
-class Columns:
-    """Readings of one probe and quantity, as columns.
-
-    Attributes
-    ----------
-    observed_us
-        ``(n,)`` ascending instants [us since 1970-01-01T00:00Z].
-    value, unit, flag
-        ``(n,)`` as recorded; ``Unit`` and ``QualityFlag`` codes.
-
-    Raises
-    ------
-    Invalid
-        If the columns differ in length or the instants do not ascend.
-    """
-
-    observed_us: NDArray[np.int64]
-    value: NDArray[np.float64]
-    unit: NDArray[np.int16]
-    flag: NDArray[np.int16]
-
-    def __post_init__(self) -> None:
-        if len({self.observed_us.shape, self.value.shape, self.unit.shape, self.flag.shape}) != 1:
-            raise Invalid.field("", "columns differ in length; give one value, unit and flag per instant")
-        if bool((self.observed_us[1:] < self.observed_us[:-1]).any()):
-            raise Invalid.field("", "instants do not ascend; sort the readings by observed_us")
-
-    def part(self, where: NDArray[np.intp] | slice) -> "Columns":
-        """Return some of the readings, in the order asked for."""
-        return Columns(self.observed_us[where], self.value[where], self.unit[where], self.flag[where])
-
-
-@dataclass(frozen=True, eq=False)
-class Corrected:
-    """Readings as people say they were; as many as were recorded.
-
-    Attributes
-    ----------
-    columns
-        ``(n,)`` ascending again. Numbers are the recorded ones; instants, units and the flags that follow from a
-        unit may have moved.
-    place
-        ``(n,)`` where each stood among the recorded readings.
-    excluded, accepted
-        ``(n,)`` what a person said of it; never both.
-    rival
-        ``(n,)`` True for a reading a shift has put on the instant of the one before it here. Both are kept, and who
-        needs one per instant leaves these out: what is not excluded goes before what is, then what was recorded at
-        that instant before what was moved there, then recorded order.
-    entries
-        The entries in force for this quantity, oldest first.
-    shifted_by, told_by, marked_by
-        ``(n,)`` which entry moved it, named its unit, accepted or excluded it: a place in ``entries``, or -1.
-    """
-
-    columns: Columns
-    place: NDArray[np.intp]
-    excluded: NDArray[np.bool_]
-    accepted: NDArray[np.bool_]
-    rival: NDArray[np.bool_]
-    entries: tuple[ReadingCorrection, ...]
-    shifted_by: NDArray[np.int32]
-    told_by: NDArray[np.int32]
-    marked_by: NDArray[np.int32]
-
     @property
-    def touched(self) -> NDArray[np.bool_]:
-        """Where any entry holds."""
-        return np.maximum(np.maximum(self.shifted_by, self.told_by), self.marked_by) > _NOBODY
-
-    def touching(self, at: int) -> tuple[UUID, ...]:
-        """Return the entries that hold for one reading, oldest first."""
-        places = {int(column[at]) for column in (self.shifted_by, self.told_by, self.marked_by)}
-        return tuple(self.entries[place].id for place in sorted(places - {_NOBODY}))
-
-    def within(self, since_us: int, until_us: int) -> "Corrected":
-        """Cut to a half-open span of corrected time; ``place`` still counts among all that were recorded."""
-        first, last = np.searchsorted(self.columns.observed_us, (since_us, max(since_us, until_us)), "left")
-        cut = slice(int(first), int(last))
-        return Corrected(
-            self.columns.part(cut),
-            self.place[cut],
-            self.excluded[cut],
-            self.accepted[cut],
-            self.rival[cut],
-            self.entries,
-            self.shifted_by[cut],
-            self.told_by[cut],
-            self.marked_by[cut],
-        )
+    def by_us(self) -> int:
+        """What is added to the recorded time [us]; 0 unless a shift."""
+        return 0 if self.by_s is None or self.kind != "shift" else round(self.by_s * _US_PER_S)
 
 
 def in_force(corrections: Iterable[ReadingCorrection]) -> tuple[ReadingCorrection, ...]:
@@ -162,64 +69,12 @@ def in_force(corrections: Iterable[ReadingCorrection]) -> tuple[ReadingCorrectio
         As recorded, in any order; an entry given twice counts once. A withdrawal can be withdrawn, and what it named
         holds again. One that names a later entry, itself, or nothing that is here does nothing.
     """
-    newest_first = sorted(
-        {entry.id: entry for entry in corrections}.values(),
-        key=lambda entry: (entry.recorded_at, entry.id),
-        reverse=True,
-    )
-    withdrawn: set[UUID] = set()
-    holding: list[ReadingCorrection] = []
-    for entry in newest_first:
-        if entry.id in withdrawn:
-            continue
-        if entry.kind != "withdraw":
-            holding.append(entry)
-        elif entry.withdraws is not None:
-            withdrawn.add(entry.withdraws)
-    return tuple(reversed(holding))
+    return tuple(entry for entry in _not_withdrawn(corrections) if entry.kind != "withdraw")
 
 
-def corrected(columns: Columns, corrections: Iterable[ReadingCorrection], *, quantity: Quantity) -> Corrected:
-    """Lay what people said over recorded readings.
-
-    An entry speaks of the readings *recorded* in its span, whatever another entry moved them to. Of several that say
-    different things about one reading the latest wins: shifts do not add up, and accepting lifts an earlier
-    exclusion. A shift vouches for nothing: a reading whose clock was doubted counts once it is accepted.
-
-    Parameters
-    ----------
-    columns
-        Readings of one probe and quantity, as recorded.
-    corrections
-        Entries of that probe in any order; those of other quantities are left out.
-
-    Returns
-    -------
-    Corrected
-        With no entry in force, the columns as they were.
-    """
-    entries = _of(quantity, corrections)
-    shifted_by, told_by, marked_by = (
-        _latest(columns.observed_us, entries, kinds) for kinds in ({"shift"}, {"unit"}, {"accept", "exclude"})
-    )
-    by_us = np.array([0 if entry.by_s is None else round(entry.by_s * _US_PER_S) for entry in entries] + [0])
-    observed_us = columns.observed_us + by_us.astype(np.int64)[shifted_by]
-    unit, flag = _retold(columns, entries, told_by, quantity)
-    accepts = np.array([entry.kind == "accept" for entry in entries] + [False])[marked_by]
-    excluded = (marked_by > _NOBODY) & ~accepts
-    place = np.lexsort((shifted_by > _NOBODY, excluded, observed_us))
-    observed_us = observed_us[place]
-    return Corrected(
-        Columns(observed_us, columns.value[place], unit[place], flag[place]),
-        place,
-        excluded[place],
-        (accepts & (columns.flag != QualityFlag.MISSING))[place],
-        np.diff(observed_us, prepend=observed_us[:1] - 1) == 0,
-        entries,
-        shifted_by[place],
-        told_by[place],
-        marked_by[place],
-    )
+def entries_of(corrections: Iterable[ReadingCorrection], quantity: Quantity) -> tuple[ReadingCorrection, ...]:
+    """Return the entries in force that speak of one quantity, oldest first."""
+    return tuple(entry for entry in in_force(corrections) if entry.quantity in {None, quantity})
 
 
 def reach_us(corrections: Iterable[ReadingCorrection], *, quantity: Quantity) -> tuple[int, int]:
@@ -231,8 +86,8 @@ def reach_us(corrections: Iterable[ReadingCorrection], *, quantity: Quantity) ->
         What to take off its start and what to add to its end [us]; after :func:`corrected`, cut with
         :meth:`Corrected.within`.
     """
-    by_us = [round(e.by_s * _US_PER_S) for e in _of(quantity, corrections) if e.by_s is not None]
-    return max(0, *by_us, 0), max(0, *(-by for by in by_us), 0)
+    by_us = [entry.by_us for entry in entries_of(corrections, quantity)]
+    return max([0, *by_us]), max([0, *(-by for by in by_us)])
 
 
 def refuse_correction(correction: ReadingCorrection, *, known: Sequence[ReadingCorrection]) -> None:
@@ -251,7 +106,9 @@ def refuse_correction(correction: ReadingCorrection, *, known: Sequence[ReadingC
         With a pointer per value: ``/reason``, ``/to``, ``/by_s``, ``/unit``, ``/quantity``, ``/withdraws``.
     """
     errors = [
-        FieldError(f"/{member}", f"belongs to a {kind!r} entry, and this is a {correction.kind!r}; leave it out")
+        FieldError(
+            f"/{member}", f"belongs to a {kind!r} entry, and this is a {correction.kind!r}; leave it out"
+        )
         for member, kind in _OWNERS.items()
         if getattr(correction, member) is not None and correction.kind != kind
     ]
@@ -273,9 +130,17 @@ def _wrong_shift(by_s: float | None) -> list[FieldError]:
     if by_s is None:
         return [FieldError("/by_s", "is missing; give the seconds to add to the recorded time")]
     if not abs(by_s) <= LONGEST_SHIFT_S:
-        return [FieldError("/by_s", f"{by_s:g} s is more than ten years, {LONGEST_SHIFT_S:.0f} s; check the date")]
+        return [
+            FieldError(
+                "/by_s", f"{by_s:g} s is not within ten years, {LONGEST_SHIFT_S:.0f} s; check the date"
+            )
+        ]
     if round(by_s * _US_PER_S) == 0:
-        return [FieldError("/by_s", f"{by_s:g} s moves nothing; give the seconds to add, below 0 for a fast clock")]
+        return [
+            FieldError(
+                "/by_s", f"{by_s:g} s moves nothing; give the seconds to add, below 0 for a fast clock"
+            )
+        ]
     return []
 
 
@@ -290,18 +155,36 @@ def _wrong_unit(unit: Unit | None, quantity: Quantity | None) -> list[FieldError
     return []
 
 
-def _wrong_withdrawal(
-    correction: ReadingCorrection, known: Sequence[ReadingCorrection]
-) -> list[FieldError]:
+def _wrong_withdrawal(correction: ReadingCorrection, known: Sequence[ReadingCorrection]) -> list[FieldError]:
     if correction.withdraws is None:
         return [FieldError("/withdraws", "is missing; give the id of the entry that no longer holds")]
     earlier = [entry for entry in known if entry.id != correction.id]
     named = next((entry for entry in earlier if entry.id == correction.withdraws), None)
     if named is None:
-        return [FieldError("/withdraws", f"{correction.withdraws} is no entry of this probe; look up its entries")]
+        return [
+            FieldError("/withdraws", f"{correction.withdraws} is no entry of this probe; look up its entries")
+        ]
     if (named.recorded_at, named.id) > (correction.recorded_at, correction.id):
         return [FieldError("/withdraws", f"{named.id} was recorded after this; send it once more")]
-    for entry in _standing_withdrawals(earlier):
+    for entry in _not_withdrawn(earlier):
         if entry.withdraws == named.id:
-            return [FieldError("/withdraws", f"{named.id} is already withdrawn by {entry.id}; nothing is left to do")]
+            return [
+                FieldError(
+                    "/withdraws", f"{named.id} is already withdrawn by {entry.id}; nothing is left to do"
+                )
+            ]
     return []
+
+
+def _not_withdrawn(corrections: Iterable[ReadingCorrection]) -> list[ReadingCorrection]:
+    """Oldest first, standing withdrawals among them; newest first is the one order in which a single pass will do."""
+    distinct = {entry.id: entry for entry in corrections}.values()
+    withdrawn: set[UUID] = set()
+    standing: list[ReadingCorrection] = []
+    for entry in sorted(distinct, key=lambda one: (one.recorded_at, one.id), reverse=True):
+        if entry.id in withdrawn:
+            continue
+        standing.append(entry)
+        if entry.kind == "withdraw" and entry.withdraws is not None:
+            withdrawn.add(entry.withdraws)
+    return standing[::-1]
