@@ -57,15 +57,14 @@ def create_app(settings: Settings, *, database: Database | None = None) -> FastA
     app.state.authenticator = authenticator
     app.state.settings = settings
     problems.install(app)
-    ingest = IngestRoute(authenticator, intake, max_records=settings.max_records)
+    ingest = IngestRoute(authenticator, intake, database, settings)
     app.router.routes.append(Route(ADDRESS, ingest, methods=["POST"], name="post_readings"))
     routes.include(app)
     describe(app)
     larger = {"/v1/compliance/check": settings.max_check_bytes}
     app.add_middleware(BodyLimits, max_body_bytes=settings.max_body_bytes, larger=larger)
     app.add_middleware(measured)
-    limited = BodyLimits(ingest, max_body_bytes=settings.max_bag_bytes, larger={})
-    app.add_middleware(IngestFirst, ingest=measured(limited))
+    app.add_middleware(IngestFirst, ingest=measured(ingest))
     return app
 
 

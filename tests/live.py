@@ -43,7 +43,7 @@ def start(
     port = port or free_port()
     process = subprocess.Popen(
         [sys.executable, "-m", "service", "serve", "--port", str(port), *arguments],
-        env={**os.environ, "HEAPLEDGER_KEY_CACHE_S": "0", **environment},
+        env={**os.environ, "HEAPLEDGER_KEY_CACHE_S": "0", "HEAPLEDGER_POSTS_PER_MINUTE": "0", **environment},
         cwd=TOP,
         start_new_session=True,
         stdout=subprocess.DEVNULL,

@@ -100,6 +100,7 @@ def upgrade() -> None:
         sa.Column("credential_id", sa.Uuid(), nullable=False),
         sa.Column("key", sa.Text(), nullable=False),
         sa.Column("committed_bytes", sa.BigInteger(), server_default="0", nullable=False),
+        sa.Column("lines", sa.BigInteger(), server_default="0", nullable=False),
         sa.Column("received", sa.BigInteger(), server_default="0", nullable=False),
         sa.Column("stored", sa.BigInteger(), server_default="0", nullable=False),
         sa.Column("duplicate", sa.BigInteger(), server_default="0", nullable=False),

@@ -69,6 +69,18 @@ class Unavailable(DomainError):
     code, title = "unavailable", "The record cannot be reached just now"
 
 
+class StorageFull(DomainError):
+    """The disk is full; nothing was written, and a retry is safe once somebody has made room."""
+
+    code, title = "storage-full", "There is no room on the disk"
+
+
+class TooLarge(DomainError):
+    """More than one request may hold; halved, both halves will do."""
+
+    code, title = "too-large", "The body is too large"
+
+
 class Invalid(DomainError):
     """Values that do not fit; carries one :class:`FieldError` per value.
 

@@ -1,5 +1,6 @@
 """RFC 9457 problem details: the only place where a refusal becomes a status."""
 
+import random
 import re
 from collections.abc import Mapping, Sequence
 from http import HTTPStatus
@@ -20,6 +21,8 @@ from service.domain.errors import (
     NotAuthenticated,
     NotFound,
     StaleVersion,
+    StorageFull,
+    TooLarge,
     Unavailable,
     VersionRequired,
 )
@@ -31,9 +34,11 @@ STATUS: Final[Mapping[type[DomainError], int]] = {
     NotFound: 404,
     Conflict: 409,
     StaleVersion: 412,
+    TooLarge: 413,
     Invalid: 422,
     VersionRequired: 428,
     Unavailable: 503,
+    StorageFull: 507,
 }
 _FRAMEWORK_CODES: Final = {
     400: "unreadable",
@@ -48,7 +53,8 @@ _REMEDIES: Final = {
     413: "the body is larger than this service takes; send it in smaller parts",
     415: "send the body as application/json",
 }
-RETRY_AFTER_S: Final = 2
+_RETRY_AFTER_S: Final = {HTTPStatus.SERVICE_UNAVAILABLE: (1, 5), HTTPStatus.INSUFFICIENT_STORAGE: (60, 120)}
+"""Drawn anew for each answer: after an outage not every gateway is to come back at once."""
 _SHOWN: Final = 80
 _HOLE: Final = re.compile(r"\{[^}]+\}")
 
@@ -102,8 +108,8 @@ def of_domain_error(error: DomainError) -> JSONResponse:
     headers = {}
     if status == HTTPStatus.UNAUTHORIZED:
         headers["WWW-Authenticate"] = 'Bearer realm="heapledger"'
-    if status == HTTPStatus.SERVICE_UNAVAILABLE:
-        headers["Retry-After"] = str(RETRY_AFTER_S)
+    if status in _RETRY_AFTER_S:
+        headers["Retry-After"] = str(random.randint(*_RETRY_AFTER_S[HTTPStatus(status)]))  # noqa: S311 - jitter
     errors = None
     if isinstance(error, Invalid):
         errors = [{"pointer": e.pointer, "detail": e.detail, "in": "body"} for e in error.errors]

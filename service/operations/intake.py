@@ -18,13 +18,15 @@ from service.domain.errors import DomainError, Unavailable
 from service.operations.readings import BatchNumbers, Pack, Receipt, ingest
 from service.storage import readings as stored
 from service.storage.database import Database, HeldPlain
-from service.storage.readings import Instrument
+from service.storage.readings import AlreadyThere, Instrument
 
 MOST_ROWS_TOGETHER: Final = 20_000
 MOST_WAITING: Final = 2_000
 """Requests; beyond that a newcomer is told to come back rather than left to wait."""
 _REMEMBER_PROBES_S: Final = 5.0
 _MOST_REMEMBERED: Final = 50_000
+_CAREFUL_S: Final = 2.0
+"""How long readings of an organisation are looked up before they are kept, once one was there before."""
 
 log = structlog.get_logger()
 
@@ -46,6 +48,8 @@ class Intake:
         self._database = database
         self._jobs: queue.Queue[Job | None] = queue.Queue(MOST_WAITING)
         self._known: dict[tuple[int, str], tuple[float, Instrument]] = {}
+        self._is_closed = False
+        self._resent: dict[int, float] = {}
         self._threads = [
             threading.Thread(target=self._write, name=f"intake-{number}", daemon=True)
             for number in range(writers)
@@ -59,8 +63,10 @@ class Intake:
         Raises
         ------
         Unavailable
-            Too many requests wait already.
+            Too many requests wait already, or the service is stopping.
         """
+        if self._is_closed:
+            raise Unavailable("the service is stopping; send this one again a little later")
         promise: Future[Receipt] = Future()
         try:
             self._jobs.put_nowait((pack, promise))
@@ -70,6 +76,7 @@ class Intake:
 
     def close(self) -> None:
         """Write what was handed over, then stop."""
+        self._is_closed = True
         for _ in self._threads:
             self._jobs.put(None)
         for thread in self._threads:
@@ -106,9 +113,9 @@ class Intake:
         try:
             try:
                 receipts = self._ingest(organisation_id, packs, writer)
-            except Unavailable:
+            except (Unavailable, AlreadyThere):
                 # The kept connection may have died while idle; sending readings twice is harmless.
-                receipts = self._ingest(organisation_id, packs, writer)
+                receipts = self._ingest(organisation_id, packs, writer, expect_new=False)
         except DomainError as error:
             for _, promise in jobs:
                 promise.set_exception(error)
@@ -124,10 +131,20 @@ class Intake:
             for (_, promise), receipt in zip(jobs, receipts, strict=True):
                 promise.set_result(receipt)
 
-    def _ingest(self, organisation_id: int, packs: Sequence[Pack], writer: "_Writer") -> list[Receipt]:
-        with writer.connection.begin(organisation_id) as connection:
-            probes = self._probes(connection, organisation_id, packs)
-            return ingest(connection, organisation_id, packs, probes, writer.numbers)
+    def _ingest(
+        self, organisation_id: int, packs: Sequence[Pack], writer: "_Writer", *, expect_new: bool = True
+    ) -> list[Receipt]:
+        expect_new = expect_new and time.monotonic() > self._resent.get(organisation_id, 0.0)
+        try:
+            with writer.connection.begin(organisation_id) as connection:
+                probes = self._probes(connection, organisation_id, packs)
+                return ingest(
+                    connection, organisation_id, packs, probes, writer.numbers, expect_new=expect_new
+                )
+        except AlreadyThere:
+            # Where one reading comes again, others will: a gateway sends a whole bag anew.
+            self._resent[organisation_id] = time.monotonic() + _CAREFUL_S
+            raise
 
     def _probes(
         self, connection: stored.Plain, organisation_id: int, packs: Sequence[Pack]

@@ -5,7 +5,7 @@ The one write path of the service: HTTP, file imports and the demo all come thro
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import UTC, datetime
 from itertools import chain
 from typing import Any, Final
 
@@ -15,6 +15,7 @@ from sqlmodel import Session
 
 from service.domain.authority import Caller
 from service.domain.readings import Refusal, flag_by_range
+from service.domain.readings.clocks import TOLERANCE_S, is_skew_suspect
 from service.storage import readings as stored
 from service.storage.readings import BatchHead, Columns, Instrument, Plain
 from service.storage.tables import ProbeRow
@@ -53,6 +54,7 @@ class Pack:
     received_at: datetime
     sent_at: datetime | None = None
     gateway: str | None = None
+    promised_silence_s: float | None = None
     refused: Sequence[tuple[int, Refusal]] = ()
 
 
@@ -75,6 +77,15 @@ class Receipt:
     held: int = 0
     disputes: list[Dispute] = field(default_factory=list)
     refused: list[tuple[int, Refusal]] = field(default_factory=list)
+    disputed: int = 0
+    refused_count: int = 0
+
+    def add(self, more: "Receipt") -> None:
+        """Add what became of a later part of the same body; lists stay as long as an answer shows."""
+        for name in ("received", "stored", "duplicate", "held", "disputed", "refused_count"):
+            setattr(self, name, getattr(self, name) + getattr(more, name))
+        self.disputes += more.disputes[: max(0, MOST_LISTED - len(self.disputes))]
+        self.refused += more.refused[: max(0, MOST_LISTED - len(self.refused))]
 
 
 @dataclass(frozen=True)
@@ -107,6 +118,8 @@ def ingest(
     packs: Sequence[Pack],
     instruments: Mapping[str, Instrument],
     numbers: BatchNumbers,
+    *,
+    expect_new: bool = False,
 ) -> list[Receipt]:
     """Keep the readings of one or more requests of one organisation in the open transaction.
 
@@ -114,30 +127,60 @@ def ingest(
     ----------
     instruments
         The known probes among the serials; the others' readings are held.
+    expect_new
+        Take the quicker way, which is lost with its transaction (``storage.readings.AlreadyThere``) if any reading was there
+        before; the caller then tries again without.
 
     Returns
     -------
     list[Receipt]
         One for each pack, in order, true once the transaction has committed.
     """
-    receipts = [Receipt(pack.received, refused=list(pack.refused)) for pack in packs]
-    heads = [
-        BatchHead(
-            numbers.take(connection), pack.received_at, pack.sent_at, pack.caller.credential_id, pack.gateway
-        )
-        for pack in packs
+    receipts = [
+        Receipt(pack.received, refused=list(pack.refused), refused_count=len(pack.refused)) for pack in packs
     ]
+    doubted = [_is_doubted(connection, organisation_id, pack) for pack in packs]
+    heads = [_head(numbers.take(connection), pack) for pack in packs]
     stored.add_batches(connection, organisation_id, heads)
-    bulk = _gather(packs, heads, instruments)
-    if any(pack.caller.site_id is not None for pack in packs):
+    bulk = _gather(packs, heads, instruments, doubted)
+    if any(pack.caller.site_id is not None or pack.caller.gateway is not None for pack in packs):
         bulk = _without_strangers(bulk, packs, instruments, receipts)
     known = bulk.rows.probe > 0
     if known.all():
-        _keep(connection, organisation_id, bulk, receipts)
+        _keep(connection, organisation_id, bulk, receipts, expect_new=expect_new)
     else:
-        _keep(connection, organisation_id, bulk.take(known), receipts)
+        _keep(connection, organisation_id, bulk.take(known), receipts, expect_new=expect_new)
         _hold(connection, organisation_id, bulk.take(~known), receipts)
     return receipts
+
+
+def _head(number: int, pack: Pack) -> BatchHead:
+    seconds = np.asarray(pack.observed_s)
+    earliest_at, latest_at = None, None
+    if seconds.size:
+        earliest_at = datetime.fromtimestamp(float(seconds.min()), UTC)
+        latest_at = datetime.fromtimestamp(float(seconds.max()), UTC)
+    return BatchHead(
+        number,
+        pack.received_at,
+        pack.sent_at,
+        pack.caller.credential_id,
+        pack.gateway,
+        earliest_at,
+        latest_at,
+        pack.promised_silence_s,
+    )
+
+
+def _is_doubted(connection: Plain, organisation_id: int, pack: Pack) -> bool:
+    """Whether the clock behind a pack is to be doubted; the packs before it are asked only if its own lag is odd."""
+    if pack.sent_at is None:
+        return False
+    lag_s = (pack.received_at - pack.sent_at).total_seconds()
+    if abs(lag_s) <= TOLERANCE_S:
+        return False
+    recent = [] if pack.gateway is None else stored.recent_lags_s(connection, organisation_id, pack.gateway)
+    return is_skew_suspect(lag_s, recent)
 
 
 @dataclass(frozen=True)
@@ -161,7 +204,10 @@ class _Bulk:
 
 
 def _gather(
-    packs: Sequence[Pack], heads: Sequence[BatchHead], instruments: Mapping[str, Instrument]
+    packs: Sequence[Pack],
+    heads: Sequence[BatchHead],
+    instruments: Mapping[str, Instrument],
+    doubted: Sequence[bool],
 ) -> _Bulk:
     """Lay packs end to end and give each reading its probe's number, 0 where the probe is not known."""
     small = [n for n, pack in enumerate(packs) if isinstance(pack.value, list)]
@@ -200,21 +246,39 @@ def _gather(
 def _without_strangers(
     bulk: _Bulk, packs: Sequence[Pack], instruments: Mapping[str, Instrument], receipts: Sequence[Receipt]
 ) -> _Bulk:
-    """Refuse readings of probes that are not at the site a key is for."""
+    """Refuse readings of probes that a key may not speak for: of another site, or of another gateway."""
     fits = np.ones(len(bulk.rows), np.bool_)
     for row, serial in enumerate(bulk.serials):
         owner = int(bulk.owner[row])
-        site_id, probe = packs[owner].caller.site_id, instruments.get(serial)
-        if probe is not None and site_id not in {None, probe.site_id}:
+        refusal = _stranger(packs[owner].caller, serial, instruments.get(serial))
+        if refusal is not None:
             fits[row] = False
-            detail = f"probe {serial} is not at this key's site; use that site's key"
-            receipts[owner].refused.append((int(bulk.places[row]), Refusal("probe", "not-this-site", detail)))
+            receipts[owner].refused.append((int(bulk.places[row]), refusal))
+            receipts[owner].refused_count += 1
     for receipt in receipts:
         receipt.refused.sort(key=lambda item: item[0])
-    return bulk.take(fits)
+    return bulk if fits.all() else bulk.take(fits)
 
 
-def _keep(connection: Plain, organisation_id: int, bulk: _Bulk, receipts: Sequence[Receipt]) -> None:
+def _stranger(caller: Caller, serial: str, probe: Instrument | None) -> Refusal | None:
+    speaker = caller.gateway
+    if speaker is not None and speaker.serials and serial not in speaker.serials:
+        detail = f"gateway {speaker.name} does not speak for probe {serial}; add it to the gateway's serials"
+        return Refusal("probe", "not-this-gateway", detail)
+    if probe is not None and caller.site_id not in {None, probe.site_id}:
+        detail = f"probe {serial} is not at this key's site; use that site's key"
+        return Refusal("probe", "not-this-site", detail)
+    return None
+
+
+def _keep(
+    connection: Plain,
+    organisation_id: int,
+    bulk: _Bulk,
+    receipts: Sequence[Receipt],
+    *,
+    expect_new: bool = False,
+) -> None:
     """Insert the readings in one statement and tell each receipt what came of its own."""
     if not len(bulk.rows):
         return
@@ -222,6 +286,10 @@ def _keep(connection: Plain, organisation_id: int, bulk: _Bulk, receipts: Sequen
     # the sort is stable, so of two values for one instant the first to arrive stays in force.
     order = np.lexsort((bulk.rows.observed_us, bulk.rows.quantity, bulk.rows.probe))
     rows, places, owner = bulk.rows.take(order), bulk.places[order], bulk.owner[order]
+    if expect_new:
+        stored.insert_new(connection, organisation_id, rows)
+        _count(receipts, owner, "stored")
+        return
     if stored.insert(connection, organisation_id, rows) == len(rows):
         _count(receipts, owner, "stored")
         return
@@ -240,6 +308,7 @@ def _keep(connection: Plain, organisation_id: int, bulk: _Bulk, receipts: Sequen
     if disputed.any():
         stored.dispute(connection, organisation_id, rows.take(disputed))
         for row in np.flatnonzero(disputed):
+            receipts[owner[row]].disputed += 1
             receipts[owner[row]].disputes.append(
                 Dispute(int(places[row]), float(standing.value[row]), int(standing.unit[row]))
             )
@@ -274,4 +343,4 @@ def adopt_held(session: Session, organisation_id: int, probe: ProbeRow) -> Adopt
     receipt = Receipt(len(rows))
     owner = np.zeros(len(rows), np.int64)
     _keep(connection, organisation_id, _Bulk(rows, [probe.serial] * len(rows), owner, owner), [receipt])
-    return Adopted(receipt.stored, len(receipt.disputes))
+    return Adopted(receipt.stored, receipt.disputed)

@@ -16,7 +16,7 @@ from sqlalchemy.exc import TimeoutError as PoolTimeout
 from sqlalchemy.pool import PoolProxiedConnection
 from sqlmodel import Session
 
-from service.domain.errors import Conflict, Unavailable
+from service.domain.errors import Conflict, StorageFull, Unavailable
 from service.storage.packing import register
 from service.storage.readings import Plain
 
@@ -54,11 +54,14 @@ _SENTENCES: Final = {
     "uq_pile_organisation_id_site_id_label": "the site has a pile with this label; use another label",
     "uq_gateway_organisation_id_name": "a gateway with this name exists already; use another name",
     "uq_probe_organisation_id_serial": "a probe with this serial exists already; use the one on record",
+    "uq_reading_profile_organisation_id_name": "a profile with this name exists already; use another name",
     "uq_organisation_name": "an organisation with this name exists already",
     "ex_placement_one_place_at_a_time": (
         "the probe is placed elsewhere for part of that time; end the earlier placement first (set its 'to')"
     ),
 }
+
+_NO_ROOM: Final = "the record's disk is full; nothing was written; send it again once there is room"
 
 
 def sqlalchemy_url(url: str) -> str:
@@ -96,6 +99,8 @@ def translated() -> Iterator[None]:
     """Turn what the driver says into the trade's own refusals."""
     try:
         yield
+    except psycopg.errors.DiskFull as error:
+        raise StorageFull(_NO_ROOM) from error
     except psycopg.errors.CheckViolation as error:
         if error.diag.constraint_name is not None:
             raise
@@ -115,6 +120,8 @@ def translated() -> Iterator[None]:
         psycopg.OperationalError,
         psycopg.InterfaceError,
     ) as error:
+        if isinstance(getattr(error, "orig", None), psycopg.errors.DiskFull):
+            raise StorageFull(_NO_ROOM) from error
         raise Unavailable("the record cannot be reached just now; nothing was written; try again") from error
     except DBAPIError as error:
         if error.connection_invalidated:

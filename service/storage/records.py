@@ -9,13 +9,14 @@ from typing import Any, Generic, TypeVar
 from uuid import UUID
 
 from sqlalchemy import tuple_
-from sqlmodel import Session, col, select
+from sqlmodel import Session, SQLModel, col, select
 from sqlmodel.sql.expression import SelectOfScalar
 
 from service.domain.errors import Invalid, NotFound, StaleVersion
 from service.storage.tables.columns import TenantRow, VersionedRow
 
 Row = TypeVar("Row", bound=TenantRow)
+AnyRow = TypeVar("AnyRow", bound=SQLModel)
 Versioned = TypeVar("Versioned", bound=VersionedRow)
 
 
@@ -34,7 +35,7 @@ def find(session: Session, kind: type[Row], organisation_id: int, row_id: UUID, 
     return row
 
 
-def add(session: Session, row: Row) -> Row:
+def add(session: Session, row: AnyRow) -> AnyRow:
     """Insert a row at once, so that a constraint speaks inside the operation."""
     session.add(row)
     session.flush()

@@ -3,15 +3,21 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from typing import Final, Literal
 
+from service.domain.errors import Invalid
 from service.http.formats.bag import read_bag
-from service.http.formats.read import Sorted
+from service.http.formats.lines import LineCutter, Lines, read_lines
+from service.http.formats.read import Sorted, must_not_exceed, show
+from service.http.formats.senml import read_senml
+from service.http.formats.table import read_table
+from service.http.formats.table_layout import TableLayout
 
-BAG = "application/json"
-SENML_JSON = "application/senml+json"
-SENML_CBOR = "application/senml+cbor"
-TABLE = "text/csv"
-LINES = "application/x-ndjson"
+BAG: Final = "application/json"
+SENML_JSON: Final = "application/senml+json"
+SENML_CBOR: Final = "application/senml+cbor"
+TABLE: Final = "text/csv"
+LINES: Final = "application/x-ndjson"
 
 
 @dataclass(frozen=True)
@@ -46,5 +52,21 @@ def read_body(media_type: str, body: bytes, *, manner: Manner, now: datetime, mo
     match media_type:
         case "application/json":
             return read_bag(body, now=now, most=most)
+        case "application/senml+json" | "application/senml+cbor":
+            coding: Literal["json", "cbor"] = "json" if media_type == SENML_JSON else "cbor"
+            return read_senml(
+                body, coding=coding, now=now, most=most, live=manner.is_live, aliases=manner.aliases
+            )
+        case "text/csv":
+            return read_table(body, TableLayout(), now=now, most=most, time_zone=manner.time_zone)
+        case "application/x-ndjson":
+            return _whole_lines(body, now=now, most=most)
         case _:
-            raise NotImplementedError(media_type)
+            raise Invalid.field("", f"{show(media_type)} is not a form readings are taken in")
+
+
+def _whole_lines(body: bytes, *, now: datetime, most: int) -> Sorted:
+    cutter = LineCutter(most)
+    pieces = [*cutter.feed(body), *cutter.finish()] or [Lines([], [], 0)]
+    must_not_exceed(sum(len(piece.lines) for piece in pieces), most)
+    return read_lines(pieces[0], now=now)

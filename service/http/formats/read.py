@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import Final
 
 from service.domain.authority import Caller
-from service.domain.errors import Invalid
+from service.domain.errors import Invalid, TooLarge
 from service.domain.quantities import QUANTITY_OF_LABEL, UNIT_OF_UCUM, Quantity, Unit
 from service.domain.readings import Refusal, refuse
 from service.operations.readings import Column, Pack
@@ -41,7 +41,18 @@ class Sorted:
 
 
 def pack_of(bag: Sorted, caller: Caller, *, now: datetime, before: int = 0) -> Pack:
-    """Return a bag as the write path takes it; ``before`` readings of the same sender came in earlier bags."""
+    """Return a bag as the write path takes it; ``before`` readings of the same sender came in earlier bags.
+
+    Raises
+    ------
+    Invalid
+        The bag names another gateway than the one its key belongs to.
+    """
+    speaker = caller.gateway
+    if speaker is not None and bag.gateway not in {None, speaker.name}:
+        raise Invalid.field(
+            "/gateway", f"this key belongs to gateway {show(speaker.name)}; leave 'gateway' out or name that"
+        )
     return Pack(
         caller=caller,
         serials=bag.serials,
@@ -53,7 +64,8 @@ def pack_of(bag: Sorted, caller: Caller, *, now: datetime, before: int = 0) -> P
         received=bag.received,
         received_at=now,
         sent_at=bag.sent_at,
-        gateway=bag.gateway,
+        gateway=bag.gateway if speaker is None else speaker.name,
+        promised_silence_s=bag.promised_silence_s,
         refused=[(place + before, refusal) for place, refusal in bag.refused],
     )
 
@@ -61,7 +73,7 @@ def pack_of(bag: Sorted, caller: Caller, *, now: datetime, before: int = 0) -> P
 def must_not_exceed(count: int, most: int) -> None:
     """Refuse a request that holds more readings than one may."""
     if count > most:
-        raise Invalid.field("/readings", f"holds {count} readings; send at most {most} in one request")
+        raise TooLarge(f"one request takes at most {most} readings; halve it and send both halves")
 
 
 class Sorting:
