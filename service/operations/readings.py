@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 from sqlmodel import Session
 
 from service.domain.authority import Caller
-from service.domain.readings import Refusal, flag_by_range
+from service.domain.readings import Refusal
 from service.domain.readings.clocks import TOLERANCE_S, is_skew_suspect
+from service.domain.readings.quality import flag_on_arrival
 from service.storage import readings as stored
 from service.storage.readings import BatchHead, Columns, Instrument, Plain
 from service.storage.tables import ProbeRow
@@ -128,8 +129,8 @@ def ingest(
     instruments
         The known probes among the serials; the others' readings are held.
     expect_new
-        Take the quicker way, which is lost with its transaction (``storage.readings.AlreadyThere``) if any reading was there
-        before; the caller then tries again without.
+        Take the quicker way, which is lost with its transaction (``storage.readings.AlreadyThere``) if any reading
+        was there before; the caller then tries again without.
 
     Returns
     -------
@@ -231,13 +232,24 @@ def _gather(
         column("unit", np.int16),
         column("value", np.float64),
     )
+    observed_s = column("observed_s", np.float64)
+    flag = flag_on_arrival(
+        quantity,
+        unit,
+        value,
+        observed_s,
+        received_at=max(pack.received_at for pack in packs),
+        skew_suspect=np.repeat(np.array([doubted[n] for n in order], np.bool_), lengths)
+        if any(doubted)
+        else False,
+    )
     rows = Columns(
         np.array([number_of.get(serial, 0) for serial in serials], np.int32),
         quantity,
-        np.rint(column("observed_s", np.float64) * 1e6).astype(np.int64),
+        np.rint(observed_s * 1e6).astype(np.int64),
         value,
         unit,
-        flag_by_range(quantity, unit, value),
+        flag,
         np.repeat(np.array([heads[n].batch_id for n in order], np.int64), lengths),
     )
     return _Bulk(rows, serials, column("places", np.int64), np.repeat(np.array(order, np.int64), lengths))
