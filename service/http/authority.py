@@ -55,32 +55,36 @@ class Authenticator:
         return caller
 
 
-def must_have(caller: Caller, scope: Scope) -> Caller:
-    """Return the caller if its key carries ``scope``.
+def must_have(caller: Caller, *scopes: Scope) -> Caller:
+    """Return the caller if its key carries one of ``scopes``.
 
     Raises
     ------
     NotAllowed
-        The key lacks it.
+        The key has none of them.
     """
-    if scope not in caller.scopes:
-        raise NotAllowed(f"this key lacks the scope '{scope}'; use a key that has it")
+    if caller.scopes.isdisjoint(scopes):
+        wanted = "' or '".join(scopes)
+        raise NotAllowed(f"this key lacks the scope '{wanted}'; use a key that has it")
     return caller
 
 
-def _with(scope: Scope) -> Callable[..., Caller]:
+def _with(*scopes: Scope) -> Callable[..., Caller]:
     def checked(
         request: Request,
         credentials: Annotated[HTTPAuthorizationCredentials | None, Security(BEARER)],
     ) -> Caller:
         authenticator: Authenticator = request.app.state.authenticator
-        return must_have(authenticator.check(credentials.credentials if credentials else None), scope)
+        return must_have(authenticator.check(credentials.credentials if credentials else None), *scopes)
 
-    checked.__name__ = f"with_{scope}"
+    checked.__name__ = f"with_{'_or_'.join(scopes)}"
     return checked
 
 
 CanRead = Annotated[Caller, Depends(_with(Scope.READ))]
+CanIngest = Annotated[Caller, Depends(_with(Scope.INGEST))]
+CanReadOrIngest = Annotated[Caller, Depends(_with(Scope.READ, Scope.INGEST))]
+"""For what a key that only ingests may see of its own."""
 CanWrite = Annotated[Caller, Depends(_with(Scope.WRITE))]
 CanAdmin = Annotated[Caller, Depends(_with(Scope.ADMIN))]
 

@@ -6,7 +6,7 @@ from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 from pydantic.json_schema import models_json_schema
 
-from service.http.ingest_schema import ReadingBag, ReceiptOut, operation
+from service.http.ingest_schema import ReadingBag, ReceiptOut, SenmlPack, TrialOut, operation
 from service.http.problems import MEDIA_TYPE, Problem
 
 _PROBLEM_REF = {"$ref": "#/components/schemas/Problem"}
@@ -29,11 +29,17 @@ def _document(app: FastAPI) -> dict[str, Any]:
     )
     schemas = document["components"]["schemas"]
     _, extra = models_json_schema(
-        [(Problem, "serialization"), (ReadingBag, "validation"), (ReceiptOut, "serialization")],
+        [
+            (Problem, "serialization"),
+            (ReadingBag, "validation"),
+            (SenmlPack, "validation"),
+            (ReceiptOut, "serialization"),
+            (TrialOut, "serialization"),
+        ],
         ref_template="#/components/schemas/{model}",
     )
     schemas.update(extra["$defs"])
-    document["paths"]["/v1/readings"] = {"post": operation(_PROBLEM_REF)}
+    document["paths"].setdefault("/v1/readings", {})["post"] = operation(_PROBLEM_REF)
     for path in document["paths"].values():
         for described in path.values():
             _answer_problems(described)

@@ -1,17 +1,20 @@
-"""Gateways, probes and placements."""
+"""Probes and placements."""
 
-from typing import Annotated
+from typing import Annotated, Self
 from uuid import UUID
 
 from fastapi import APIRouter, Response
 from fastapi.responses import JSONResponse
 from pydantic import Field, StringConstraints
 
+from service.domain.readings.calibrations import CalibrationMethod, offset_c
 from service.http.authority import CanRead, CanWrite, Database
 from service.http.exchange import After, CreateOnce, IfMatch, Limit, PageOut, answer, etag
 from service.http.values import In, Instant, Name, Note, Number, Out, omitted, shown_as
 from service.operations import probes
 from service.storage import probes as stored
+from service.storage.calibrations import newest_of
+from service.storage.tables import CalibrationRow, ProbeRow
 
 router = APIRouter(tags=["probes"])
 
@@ -20,32 +23,6 @@ Serial = Annotated[
 ]
 Depth = Annotated[Number, Field(ge=0, le=1000)]
 Accuracy = Annotated[Number, Field(gt=0, le=20)]
-
-
-class GatewayIn(In):
-    """A device that posts the readings of probes."""
-
-    model_config = shown_as({"name": "orchard-north"})
-
-    name: Name
-    site_id: UUID | None = None
-
-
-class GatewayChange(In):
-    """What may be changed of a gateway; fields left out stay as they are."""
-
-    name: Name = omitted()
-    site_id: UUID | None = omitted()
-
-
-class GatewayOut(Out):
-    """A gateway as it is on record, and when it was last heard."""
-
-    id: UUID
-    name: str
-    site_id: UUID | None
-    last_heard_at: Instant | None = Field(default=None, description="When its last batch arrived.")
-    created_at: Instant
 
 
 class ProbeIn(In):
@@ -67,6 +44,15 @@ class ProbeChange(In):
     note: Note | None = omitted()
 
 
+class LatestCalibration(Out):
+    """The latest time a probe was held against something known."""
+
+    calibrated_at: Instant
+    method: CalibrationMethod
+    offset_c: float = Field(description="Reference less shown [Cel]; no reading is altered by it.")
+    accuracy_c: float | None
+
+
 class ProbeOut(Out):
     """A probe as it is on record."""
 
@@ -75,7 +61,17 @@ class ProbeOut(Out):
     site_id: UUID | None
     accuracy_c: float | None
     note: str | None
+    calibration: LatestCalibration | None = None
     created_at: Instant
+
+    @classmethod
+    def of(cls, row: ProbeRow, latest: CalibrationRow | None) -> Self:
+        """Return a probe as it is shown."""
+        if latest is None:
+            return cls.model_validate(row)
+        derived = {"offset_c": offset_c(latest.reference_c, latest.shown_c)}
+        calibration = LatestCalibration.model_validate(latest.model_dump() | derived)
+        return cls.model_validate(row).model_copy(update={"calibration": calibration})
 
 
 class ProbeCreated(ProbeOut):
@@ -116,59 +112,6 @@ class PlacementOut(Out):
     created_at: Instant
 
 
-@router.post("/gateways", status_code=201, response_model=GatewayOut)
-def create_gateway(body: GatewayIn, caller: CanWrite, database: Database, once: CreateOnce) -> JSONResponse:
-    """Register a gateway."""
-
-    def make() -> tuple[GatewayOut, dict[str, str]]:
-        row = probes.create_gateway(session, caller, body.model_dump())
-        return GatewayOut.model_validate(row), {
-            "ETag": etag(row.version),
-            "Location": f"/v1/gateways/{row.id}",
-        }
-
-    with database.begin(caller.organisation_id) as session:
-        return once.create(session, caller, body, make)
-
-
-@router.get("/gateways", response_model=PageOut[GatewayOut])
-def list_gateways(caller: CanRead, database: Database, limit: Limit = 100, after: After = None) -> object:
-    """List the gateways this key may see, oldest first."""
-    with database.begin(caller.organisation_id) as session:
-        found = stored.gateways_page(session, caller, limit=limit, after=after)
-        heard = stored.last_heard(session, caller.organisation_id, [row.name for row in found.items])
-    items = [_gateway_out(row, heard.get(row.name)) for row in found.items]
-    return {"items": items, "next": found.next}
-
-
-@router.get("/gateways/{gateway_id}", response_model=GatewayOut)
-def get_gateway(gateway_id: UUID, caller: CanRead, database: Database, response: Response) -> object:
-    """Return one gateway."""
-    with database.begin(caller.organisation_id) as session:
-        row = probes.gateway_of(session, caller, gateway_id)
-        heard = stored.last_heard(session, caller.organisation_id, [row.name])
-    return answer(_gateway_out(row, heard.get(row.name)), response, row.version)
-
-
-@router.patch("/gateways/{gateway_id}", response_model=GatewayOut)
-def change_gateway(
-    gateway_id: UUID,
-    body: GatewayChange,
-    caller: CanWrite,
-    database: Database,
-    version: IfMatch,
-    response: Response,
-) -> object:
-    """Change a gateway."""
-    with database.begin(caller.organisation_id) as session:
-        row = probes.change_gateway(session, caller, gateway_id, version, body.given())
-    return answer(GatewayOut.model_validate(row), response, row.version)
-
-
-def _gateway_out(row: object, heard_at: object) -> GatewayOut:
-    return GatewayOut.model_validate(row).model_copy(update={"last_heard_at": heard_at})
-
-
 @router.post("/probes", status_code=201, response_model=ProbeCreated)
 def create_probe(body: ProbeIn, caller: CanWrite, database: Database, once: CreateOnce) -> JSONResponse:
     """Register a probe; readings that were held for its serial become its own."""
@@ -187,7 +130,9 @@ def create_probe(body: ProbeIn, caller: CanWrite, database: Database, once: Crea
 def list_probes(caller: CanRead, database: Database, limit: Limit = 100, after: After = None) -> object:
     """List the probes this key may see, oldest first."""
     with database.begin(caller.organisation_id) as session:
-        return stored.probes_page(session, caller, limit=limit, after=after)
+        found = stored.probes_page(session, caller, limit=limit, after=after)
+        latest = newest_of(session, caller.organisation_id, [row.id for row in found.items])
+    return {"items": [ProbeOut.of(row, latest.get(row.id)) for row in found.items], "next": found.next}
 
 
 @router.get("/probes/{probe_id}", response_model=ProbeOut)
@@ -195,7 +140,8 @@ def get_probe(probe_id: UUID, caller: CanRead, database: Database, response: Res
     """Return one probe."""
     with database.begin(caller.organisation_id) as session:
         row = probes.probe_of(session, caller, probe_id)
-    return answer(ProbeOut.model_validate(row), response, row.version)
+        latest = newest_of(session, caller.organisation_id, [row.id])
+    return answer(ProbeOut.of(row, latest.get(row.id)), response, row.version)
 
 
 @router.patch("/probes/{probe_id}", response_model=ProbeOut)
@@ -210,7 +156,8 @@ def change_probe(
     """Change a probe."""
     with database.begin(caller.organisation_id) as session:
         row = probes.change_probe(session, caller, probe_id, version, body.given())
-    return answer(ProbeOut.model_validate(row), response, row.version)
+        latest = newest_of(session, caller.organisation_id, [row.id])
+    return answer(ProbeOut.of(row, latest.get(row.id)), response, row.version)
 
 
 @router.post("/probes/{probe_id}/placements", status_code=201, response_model=PlacementOut)

@@ -3,20 +3,47 @@
 from fastapi import FastAPI
 
 from service.http import (
+    calibrations,
     compliance,
+    corrections,
     feedstocks,
+    gateways,
+    imports,
     keys,
     mixes,
+    organisation,
     piles,
     probes,
+    profiles,
+    quarantine,
     recipes,
     schedules,
     sites,
     status,
+    streams,
     system,
 )
 
-VERSIONED = (sites, feedstocks, mixes, recipes, piles, status, probes, compliance, schedules, keys)
+VERSIONED = (
+    sites,
+    feedstocks,
+    mixes,
+    recipes,
+    piles,
+    status,
+    gateways,
+    probes,
+    calibrations,
+    corrections,
+    profiles,
+    quarantine,
+    compliance,
+    schedules,
+    keys,
+    organisation,
+    streams,
+    imports,
+)
 
 
 def include(app: FastAPI) -> None:

@@ -118,4 +118,10 @@ class IssuedVerdictOut(Out):
     pile_id: UUID
     issued_at: Instant
     engine_version: str
+    supersedes: UUID | None = Field(
+        description="The verdict this one was issued after, on the record as it had become."
+    )
+    because: str | None = Field(
+        description="Why: for instance that readings came in late; null on a verdict asked for."
+    )
     verdict: VerdictOut = Field(validation_alias=AliasChoices("verdict", "body"))

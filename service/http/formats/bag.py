@@ -8,7 +8,7 @@ import msgspec
 from msgspec import Meta, Struct
 
 from service.domain.errors import FieldError, Invalid
-from service.http.formats.items import REMEDIES, Item, Zoned, member_of, sort_good, sort_one_by_one
+from service.http.formats.items import REMEDIES, QuickItem, Zoned, member_of, sort_good, sort_one_by_one
 from service.http.formats.read import Sorted, Unreadable, must_not_exceed
 
 GatewayName = Annotated[str, Meta(min_length=1, max_length=200, pattern=r"^[^\x00]+$")]
@@ -17,7 +17,7 @@ GatewayName = Annotated[str, Meta(min_length=1, max_length=200, pattern=r"^[^\x0
 class Bag(Struct, forbid_unknown_fields=True):
     """What a gateway posts."""
 
-    readings: list[Item]
+    readings: list[QuickItem]
     gateway: GatewayName | None = None
     sent_at: Zoned | None = None
 

@@ -113,4 +113,6 @@ class Inflater:
     def _count(self, more: int) -> None:
         self.inflated += more
         if self.inflated > self._most:
-            raise TooLarge(f"inflated, a body may have at most {self._most} bytes; halve it and send both halves")
+            raise TooLarge(
+                f"inflated, a body may have at most {self._most} bytes; halve it and send both halves"
+            )

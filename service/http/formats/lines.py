@@ -7,7 +7,7 @@ from typing import Final
 
 import msgspec
 
-from service.http.formats.items import ITEM, sort_good, sort_one_by_one
+from service.http.formats.items import QUICK_ITEM, sort_good, sort_one_by_one
 from service.http.formats.read import Sorted, Unreadable
 
 LONGEST_LINE: Final = 64 << 10
@@ -102,7 +102,7 @@ def read_lines(lines: Lines, *, now: datetime, before: int = 0) -> Sorted:
     most = len(lines.lines)
     found = None
     try:
-        items = ITEM.decode_lines(b"\n".join(lines.lines))
+        items = QUICK_ITEM.decode_lines(b"\n".join(lines.lines))
         found = sort_good(items, now=now) if len(items) == most else None
     except (msgspec.DecodeError, RecursionError):
         pass
