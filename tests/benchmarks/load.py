@@ -26,7 +26,9 @@ def request_bytes(path: str, body: bytes, key: str) -> bytes:
     return head.encode() + body
 
 
-async def _client(port: int, requests: Iterator[bytes], until: Callable[[], bool], window: Window) -> None:
+async def _client(
+    port: int, requests: Iterator[bytes], until: Callable[[], bool], window: Window, good: bytes
+) -> None:
     reader, writer = await asyncio.open_connection("127.0.0.1", port)
     try:
         for request in requests:
@@ -35,29 +37,30 @@ async def _client(port: int, requests: Iterator[bytes], until: Callable[[], bool
             began = time.perf_counter()
             writer.write(request)
             head = await reader.readuntil(b"\r\n\r\n")
-            length = int(head.lower().split(b"content-length: ")[1].split(b"\r\n")[0])
-            await reader.readexactly(length)
+            _, told, length = head.lower().partition(b"content-length: ")
+            if told:
+                await reader.readexactly(int(length.split(b"\r\n")[0]))
             window.latencies_s.append(time.perf_counter() - began)
             window.requests += 1
-            if not head.startswith(b"HTTP/1.1 200"):
+            if not head.startswith(good):
                 window.bad += 1
     finally:
         writer.close()
 
 
-async def _window(port: int, clients: list[Iterator[bytes]], seconds: float) -> Window:
+async def _window(port: int, clients: list[Iterator[bytes]], seconds: float, good: bytes) -> Window:
     window = Window()
     began = time.perf_counter()
     await asyncio.gather(
-        *(_client(port, one, lambda: time.perf_counter() - began > seconds, window) for one in clients)
+        *(_client(port, one, lambda: time.perf_counter() - began > seconds, window, good) for one in clients)
     )
     window.seconds = time.perf_counter() - began
     return window
 
 
-def run(port: int, clients: list[Iterator[bytes]], seconds: float) -> Window:
+def run(port: int, clients: list[Iterator[bytes]], seconds: float, good: bytes = b"HTTP/1.1 200") -> Window:
     """Post from every client at once for some seconds."""
-    return asyncio.run(_window(port, clients, seconds))
+    return asyncio.run(_window(port, clients, seconds, good))
 
 
 def bags(probe_serials: list[str], batch: int, start_s: int) -> Iterator[bytes]:
