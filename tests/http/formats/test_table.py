@@ -142,6 +142,12 @@ class TestRecords:
             list(records_of(Lines(endless()), ","))
         assert pulled * 500 * len(filler) <= LONGEST_RECORD + 2000
 
+    def test_a_long_file_of_short_records_is_no_long_record(self) -> None:
+        rows = [f"{HEADER}\n", *[f"{ROW}\n"] * (3 * LONGEST_RECORD // len(ROW))]
+        assert len(records("".join(rows))) == len(rows)
+        preface = ("-" * 300 + "\n") * 900
+        assert read(preface + "".join(rows), {"skip_lines": 900}).received == len(rows) - 1
+
     def test_a_record_of_many_quoted_lines_is_bounded_too(self) -> None:
         with pytest.raises(Unreadable, match="is a quote left open"):
             records('"x\n",' * (LONGEST_RECORD // 4))

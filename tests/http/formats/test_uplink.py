@@ -270,6 +270,7 @@ class TestProfiles:
             ({"value": "!" * 900 + "a"}, "/value", "nested more than 40 deep"),
             ({"value": "(" * 450 + "a" + ")" * 450}, "/value", "nested more than 40 deep"),
             ({"records": "|".join(["[@,@][]"] * 20)}, "/records", "name fewer parts"),
+            ({"value": "to_string([" * 10 + "a" + "])" * 10}, "/value", "name fewer parts"),
             ({"records": "join(a, b)"}, "/records", "separator out of the data"),
             ({"quantity": None}, "/quantity", "is missing"),
             ({"quantity": {"constant": "heat"}}, "/quantity/constant", "use one of temperature"),
