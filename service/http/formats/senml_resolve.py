@@ -100,7 +100,7 @@ class _Base:
 
     def after(self, fields: Mapping[str, Any], place: int) -> "_Base":
         """Return what is in force from this record on; a base field that cannot be read spoils all that follow."""
-        for label in BASE & fields.keys() & _REMEDIES.keys():
+        for label in sorted(BASE & fields.keys() & _REMEDIES.keys()):
             if not _fits(label, fields[label]):
                 raise Invalid.field(
                     f"/{place}/{label}", f"{_REMEDIES[label][1]}; got {_shown(fields[label])}"
@@ -166,7 +166,7 @@ def resolve(pack: Sequence[object]) -> list[Resolved | Refusal | None]:
 
 def _must_understand(labels: Iterable[str], place: int) -> None:
     for label in labels:
-        if label not in LABELS and label.endswith("_"):
+        if label.endswith("_"):
             raise Invalid.field(
                 f"/{place}/{_escaped(label)}",
                 f"{show(label)} must be understood, says its last character, and is not; send packs without it",

@@ -555,7 +555,7 @@ class TestRecords:
         assert found.received == len(pack) == len(found.places) + 1
 
     def test_a_base_sum_gives_every_later_record_a_sum(self):
-        found = read([a_reading(), {"bs": 0}, a_reading(t=THEN_S + 1), a_reading(t=THEN_S + 2)])
+        found = read([a_reading(), {"bs": 0}, a_reading(t=THEN_S + 1), a_reading(bu="Cel", t=THEN_S + 2)])
         assert [(place, r.code) for place, r in found.refused] == [(2, "sum-not-taken"), (3, "sum-not-taken")]
 
     @pytest.mark.parametrize(
