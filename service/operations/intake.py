@@ -23,6 +23,8 @@ from service.storage.readings import AlreadyThere, Instrument
 MOST_ROWS_TOGETHER: Final = 20_000
 MOST_WAITING: Final = 2_000
 """Requests; beyond that a newcomer is told to come back rather than left to wait."""
+_MOST_PIPELINED: Final = 500
+"""Readings, some 50 kB: what goes into a socket's buffer whole, see ``HeldPlain.begin``."""
 _REMEMBER_PROBES_S: Final = 5.0
 _MOST_REMEMBERED: Final = 50_000
 _CAREFUL_S: Final = 2.0
@@ -136,7 +138,8 @@ class Intake:
     ) -> list[Receipt]:
         expect_new = expect_new and time.monotonic() > self._resent.get(organisation_id, 0.0)
         try:
-            with writer.connection.begin(organisation_id) as connection:
+            is_small = sum(len(pack.serials) for pack in packs) <= _MOST_PIPELINED
+            with writer.connection.begin(organisation_id, pipelined=is_small) as connection:
                 probes = self._probes(connection, organisation_id, packs)
                 return ingest(
                     connection, organisation_id, packs, probes, writer.numbers, expect_new=expect_new

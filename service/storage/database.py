@@ -5,7 +5,7 @@ setting, and the role the service takes on owns nothing.
 """
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from typing import Any, Final
 
 import psycopg
@@ -171,24 +171,28 @@ class Database:
 
 
 class HeldPlain:
-    """One connection kept by one thread; replaced when it broke.
-
-    Statements go out in pipeline mode: what does not wait for an answer shares a round trip.
-    """
+    """One connection kept by one thread; replaced when it broke."""
 
     def __init__(self, engine: Engine) -> None:
         self._engine = engine
         self._held: PoolProxiedConnection | None = None
 
     @contextmanager
-    def begin(self, organisation_id: int) -> Iterator[Plain]:
-        """Open one transaction inside one organisation; commit at the end, roll back on any error."""
+    def begin(self, organisation_id: int, *, pipelined: bool = False) -> Iterator[Plain]:
+        """Open one transaction inside one organisation; commit at the end, roll back on any error.
+
+        Parameters
+        ----------
+        pipelined
+            What does not wait for an answer shares a round trip. Only for what a socket's buffer takes at once: the
+            driver, once it waits for answers, sends no more of what it still holds, and both sides would wait for ever.
+        """
         with translated():
             if self._held is None:
                 self._held = self._engine.raw_connection()
             plain: Plain = self._held.driver_connection  # type: ignore[assignment]
             try:
-                with plain.pipeline():
+                with plain.pipeline() if pipelined else nullcontext():
                     plain.execute(
                         "select set_config(%s, %s, true)",
                         (ORGANISATION_SETTING, str(organisation_id)),

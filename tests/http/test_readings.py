@@ -266,6 +266,14 @@ class TestAnEnvelope:
         assert "10000" in answer.json()["detail"]
 
 
+def test_as_many_readings_as_one_request_may_hold_are_kept(tenant: Tenant) -> None:
+    """Half a megabyte to the server in one statement: more than a socket's buffer takes at once."""
+    serial = a_probe(tenant)["serial"]
+    bag = a_bag(*(a_reading(serial, number / 600) for number in range(10_000)))
+    assert tenant.post("/v1/readings", bag)["stored"] == 10_000
+    assert tenant.post("/v1/readings", bag)["duplicate"] == 10_000
+
+
 class TestAProbeNotKnownYet:
     def test_has_its_readings_held_then_adopted(self, tenant: Tenant) -> None:
         serial = "PR-early"
