@@ -3,9 +3,8 @@
 from service.domain.readings.checks import (
     FUTURE_TOLERANCE,
     Refusal,
-    flag_by_range,
     refuse,
     usable,
 )
 
-__all__ = ["FUTURE_TOLERANCE", "Refusal", "flag_by_range", "refuse", "usable"]
+__all__ = ["FUTURE_TOLERANCE", "Refusal", "refuse", "usable"]

@@ -1,26 +1,20 @@
-"""What makes one reading unusable, and what makes it doubtful; the two are never mixed.
+"""What makes one reading unusable.
 
-An unusable reading is refused and named; a doubtful one is kept and flagged.
+An unusable reading is refused and named; a doubtful one is kept and flagged (``quality``).
 """
 
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from fractions import Fraction
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from service.domain.quantities import UNITS_OF, QualityFlag, Quantity, Unit, temperature_in
+from service.domain.quantities import UNITS_OF, Quantity, Unit
 
 FUTURE_TOLERANCE: Final = timedelta(minutes=10)
 EARLIEST: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _LARGEST: Final = 1e9
-
-FAIL_BELOW_C: Final = -30
-FAIL_ABOVE_C: Final = 95
-SUSPECT_ABOVE_C: Final = 80
-"""Gross range of a compost probe [Cel]; common practice, no source."""
 
 
 @dataclass(frozen=True)
@@ -96,44 +90,3 @@ _FITTING: Final = np.array(
         for q in range(max(Quantity) + 1)
     ]
 )
-
-_BOUNDS: Final = {
-    unit: tuple(
-        float(temperature_in(Fraction(bound), Unit.CEL, unit))
-        for bound in (FAIL_BELOW_C, SUSPECT_ABOVE_C, FAIL_ABOVE_C)
-    )
-    for unit in UNITS_OF[Quantity.TEMPERATURE]
-}
-
-
-def flag_by_range(
-    quantity: NDArray[np.int16], unit: NDArray[np.int16], value: NDArray[np.float64]
-) -> NDArray[np.int16]:
-    """Flag each reading by the gross range of its quantity.
-
-    Parameters
-    ----------
-    quantity, unit, value
-        Columns of equal length; values as recorded.
-
-    Returns
-    -------
-    NDArray[np.int16]
-        ``QualityFlag`` values; quantities without a range are ``NOT_EVALUATED``.
-
-    References
-    ----------
-    [1] IOOS QARTOD manuals, test 4 "gross range"; the bounds are common practice, no source.
-    """
-    flags = np.full(len(value), QualityFlag.NOT_EVALUATED, np.int16)
-    for code, (low, suspect, high) in _BOUNDS.items():
-        here = (quantity == Quantity.TEMPERATURE) & (unit == code)
-        flags[here] = QualityFlag.GOOD
-        flags[here & (value > suspect)] = QualityFlag.SUSPECT
-        flags[here & ((value < low) | (value > high))] = QualityFlag.FAIL
-    share = (unit == Unit.PCT) & np.isin(
-        quantity, (Quantity.MOISTURE, Quantity.OXYGEN, Quantity.CARBON_DIOXIDE)
-    )
-    flags[share] = QualityFlag.GOOD
-    flags[share & ((value < 0) | (value > 100))] = QualityFlag.FAIL  # noqa: PLR2004 - a percentage
-    return flags

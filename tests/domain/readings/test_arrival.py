@@ -129,3 +129,32 @@ def test_a_receipt_without_an_offset_is_refused():
         quality.flag_on_arrival(
             one, one, np.ones(1), np.ones(1), received_at=BUILT.replace(tzinfo=None) + timedelta(0)
         )
+
+
+@pytest.mark.parametrize(
+    ("flag", "value", "recorded", "right", "expected"),
+    [
+        (UNIT_TOO, 131, Unit.CEL, Unit.DEG_F, 1),
+        (4, 131, Unit.CEL, Unit.DEG_F, 1),
+        (UNIT_TOO | T.CLOCK_SKEW, 131, Unit.CEL, Unit.DEG_F, 3 | T.CLOCK_SKEW),
+        (3 | T.GROSS_RANGE, 90, Unit.CEL, Unit.DEG_F, 1),
+        (1, 90, Unit.DEG_F, Unit.CEL, 3 | T.GROSS_RANGE),
+        (1, 131, Unit.DEG_F, Unit.CEL, UNIT_TOO),
+        # Worse than range and clock explain: a sender's own flag, or one from a test no longer made.
+        (3, 60, Unit.CEL, Unit.DEG_F, 3),
+        (4, 60, Unit.CEL, Unit.DEG_F, 4),
+        (9, 60, Unit.CEL, Unit.DEG_F, 9),
+    ],
+)
+def test_a_unit_put_right_takes_back_what_the_wrong_one_said(flag, value, recorded, right, expected):
+    def column(one):
+        return np.array([one], np.int16)
+
+    anew = quality.flag_anew(
+        column(flag),
+        column(Quantity.TEMPERATURE),
+        np.array([float(value)]),
+        recorded_unit=column(recorded),
+        unit=column(right),
+    )
+    assert (anew.tolist(), anew.dtype) == ([expected], np.int16)

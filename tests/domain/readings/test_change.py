@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.domain.quantities import QualityFlag
@@ -162,6 +162,7 @@ def test_a_real_event_of_two_readings_is_believed():
     st.lists(st.integers(-200, 950), min_size=3, max_size=30),
     st.sampled_from([0.25, 1.0, 6.0, 24.0]),
 )
+@settings(deadline=None)
 def test_two_in_a_row_on_the_same_side_are_never_spikes(tenths, step_h):
     """Fails when ``SPIKE_OF_GAP`` is less than a half (0.2: found [0, 112, 225], a plain ramp is then a spike)."""
     found = compared(hourly(0, (len(tenths) - 1) * step_h / 24, step_h), [t / 10 for t in tenths])

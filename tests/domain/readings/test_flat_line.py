@@ -5,7 +5,7 @@ import pytest
 
 from service.domain.quantities import Unit
 from service.domain.readings import quality
-from service.domain.readings.quality.flat_line import flat_after_days
+from service.domain.readings.quality.stillness import flat_after_days
 from tests.domain.readings.making import a_series, hourly, objected
 
 FINE = [55.3, 57.1, 58.4, 59.2]

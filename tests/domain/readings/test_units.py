@@ -1,5 +1,6 @@
 """A number under the wrong unit; figures are common practice, no source, conversions exact."""
 
+import numpy as np
 import pytest
 
 from service.domain.quantities import Unit
@@ -37,6 +38,20 @@ C, F = Unit.CEL, Unit.DEG_F
 def test_a_jump_that_the_other_unit_explains(days, values, unit, turns, expected):
     found = objected(a_series(days, values, unit=unit), "unit_doubtful", turns=[us(t) for t in turns])
     assert found == expected
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "told_c"),
+    [
+        (158.0, F, 70.0),
+        (131.0, F, 55.0),
+        (343.15, Unit.KELVIN, 70.0),
+        (328.15, Unit.KELVIN, 55.0),
+        (61.3, C, 61.3),
+    ],
+)
+def test_a_temperature_is_told_in_celsius_without_binary_dust(value, unit, told_c):
+    assert quality.celsius(np.array([value]), np.array([unit], np.int16)).tolist() == [told_c]
 
 
 def test_the_doubt_ends_after_three_days_or_when_the_other_unit_no_longer_fits():

@@ -2,14 +2,14 @@
 
 from datetime import UTC, datetime, timedelta
 from fractions import Fraction
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from service.domain.errors import Invalid
 from service.domain.quantities import UNITS_OF, QualityFlag, Quantity, Unit, temperature_in
-from service.domain.readings.quality.flags import Flags, Test, combine
+from service.domain.readings.quality.flags import Flags, Test, combine, primary
 from service.domain.readings.quality.units import PLAINLY_FAHRENHEIT
 
 FAIL_BELOW_C: Final = -30
@@ -25,6 +25,7 @@ AHEAD_BY: Final = timedelta(minutes=5)
 _GOOD, _NOT_EVALUATED = int(QualityFlag.GOOD), int(QualityFlag.NOT_EVALUATED)
 _SUSPECT, _FAIL = int(QualityFlag.SUSPECT), int(QualityFlag.FAIL)
 _UNSET_BEFORE_S: Final = CLOCK_SET_FROM.timestamp()
+_CLOCK_BITS: Final = np.int16(Test.CLOCK_UNSET | Test.CLOCK_FUTURE | Test.CLOCK_SKEW)
 _WIDTH: Final = max(Unit) + 1
 _Ladder = tuple[NDArray[np.float64], Flags]
 
@@ -96,6 +97,25 @@ def flag_by_value(quantity: NDArray[np.int16], unit: NDArray[np.int16], value: N
         here = key == code
         flags[here] = codes.take(edges.searchsorted(value[here], "right"))
     return flags
+
+
+def flag_anew(
+    flag: NDArray[np.integer[Any]],
+    quantity: NDArray[np.int16],
+    value: NDArray[np.float64],
+    *,
+    recorded_unit: NDArray[np.int16],
+    unit: NDArray[np.int16],
+) -> Flags:
+    """Return the stored flags of readings whose unit a person has put right.
+
+    What the number said in the wrong unit is taken back and told in the right one; what the clock said stays. Where
+    a flag is worse than both explain, as one a sender gave may be, it stays as bad.
+    """
+    clock = np.where(flag & _CLOCK_BITS, flag & _CLOCK_BITS | _SUSPECT, _NOT_EVALUATED)
+    fresh = combine(flag_by_value(quantity, unit, value), clock)
+    explained = combine(flag_by_value(quantity, recorded_unit, value), clock)
+    return np.where(primary(flag) == primary(explained), fresh, combine(fresh, primary(flag)))
 
 
 def _above(bound: float) -> float:

@@ -11,9 +11,9 @@ from service.domain.readings.quality.arrival import flag_by_value
 from service.domain.readings.quality.change import rate_of_change, spike
 from service.domain.readings.quality.columns import ReadSeries, Track, track
 from service.domain.readings.quality.flags import Flags, Test, combine, raised
-from service.domain.readings.quality.flat_line import flat_line
 from service.domain.readings.quality.near_air import near_ambient
 from service.domain.readings.quality.neighbours import apart_from_neighbours
+from service.domain.readings.quality.stillness import flat_line
 from service.domain.readings.quality.turning import Turns
 from service.domain.readings.quality.units import unit_doubtful
 

@@ -1,5 +1,6 @@
 """Which readings a verdict counts, said as data so that a verdict can print it. Nothing is hidden or deleted."""
 
+from collections.abc import Iterator
 from typing import Any, Final
 
 import numpy as np
@@ -40,16 +41,21 @@ def counts_as_evidence(flag: NDArray[np.integer[Any]]) -> NDArray[np.bool_]:
     return counted
 
 
-def left_out(flag: NDArray[np.integer[Any]]) -> dict[str, int]:
-    """Count the readings that are no evidence by the first of ``EVIDENCE_EXCLUDES`` that holds; each once."""
-    open_still = np.ones(flag.shape, np.bool_)
-    counts: dict[str, int] = {}
+def reasons_out(flag: NDArray[np.integer[Any]]) -> Iterator[tuple[str, NDArray[np.bool_]]]:
+    """Yield which readings are no evidence by the first of ``EVIDENCE_EXCLUDES`` that holds; each reading once."""
+    open_still = ~counts_as_evidence(flag)
     for name in EVIDENCE_EXCLUDES:
+        if not open_still.any():
+            return
         if name in _PRIMARY_OUT:
             here = open_still & ((flag & PRIMARY_BITS) == _PRIMARY_OUT[name])
         else:
-            here = open_still & ((flag & _BIT_OUT[name]) != 0)
+            here = open_still & ((flag & np.int16(_BIT_OUT[name])) != 0)
         if here.any():
-            counts[name] = int(here.sum())
+            yield name, here
             open_still &= ~here
-    return counts
+
+
+def left_out(flag: NDArray[np.integer[Any]]) -> dict[str, int]:
+    """Count the readings that are no evidence, by the first of ``EVIDENCE_EXCLUDES`` that holds; each once."""
+    return {name: int(here.sum()) for name, here in reasons_out(flag)}

@@ -46,14 +46,21 @@ def near_ambient(readings: Track, air: Track) -> NDArray[np.bool_]:
     """Return where a reading is more than 12 Cel below the air, or of a logger that follows the air for a day."""
     air_c = air_at(readings.at_us, air)
     below: NDArray[np.bool_] = air_c - readings.temperature_c > BELOW_AIR_C + ROUND_OFF_C
-    if readings.is_hand_read:
-        return below
+    return below if readings.is_hand_read else below | _follows(readings, air_c)
+
+
+def follows_air(readings: Track, air: Track) -> NDArray[np.bool_]:
+    """Return which readings belong to a day in which the probe followed the air: it was probably pulled out."""
+    return _follows(readings, air_at(readings.at_us, air))
+
+
+def _follows(readings: Track, air_c: NDArray[np.float64]) -> NDArray[np.bool_]:
     first, last = _days_near_the_air(readings, air_c)
     follows = _correlation(readings.temperature_c, air_c, first, last) > AIR_CORRELATION
     first, last = first[follows], last[follows]
     stirred = np.minimum(ranges(readings.temperature_c, first, last), ranges(air_c, first, last))
     stirs = stirred >= STIRS_BY_C - ROUND_OFF_C
-    return below | covered(readings.size, first[stirs], last[stirs])
+    return covered(readings.size, first[stirs], last[stirs])
 
 
 def _days_near_the_air(readings: Track, air_c: NDArray[np.float64]) -> tuple[Places, Places]:
