@@ -18,7 +18,7 @@ from service.demo.places import GATEWAYS, SITES
 from service.demo.scenario import Scenario, registered
 from service.domain.authority import Caller
 from service.domain.schedules import shipped_patterns
-from service.operations import feedstocks, piles, probes, recipes, sites
+from service.operations import feedstocks, gateways, piles, probes, recipes, sites
 
 _SITE_OF_GATEWAY: Final = {gateway.name: gateway.site for gateway in GATEWAYS}
 _RECORDED_LATER: Final = DAY / 48
@@ -82,7 +82,7 @@ def _write_sites(session: Session, caller: Caller, scenario: Scenario, written: 
             written.bays[key, bay.label] = made.id
     for gateway in GATEWAYS:
         values = {"name": gateway.name, "site_id": written.sites[gateway.site]}
-        probes.create_gateway(session, caller, values)
+        gateways.create_gateway(session, caller, values)
 
 
 def _write_materials(session: Session, caller: Caller, scenario: Scenario, written: Written) -> None:

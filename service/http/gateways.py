@@ -27,6 +27,15 @@ def _each_once(serials: list[str]) -> list[str]:
     return list(dict.fromkeys(serials))
 
 
+def _each_whole(aliases: dict[str, str]) -> dict[str, str]:
+    for text in (*aliases, *aliases.values()):
+        try:
+            text.encode()
+        except UnicodeEncodeError:
+            raise ValueError("a text holds half a character; write it in full") from None
+    return aliases
+
+
 Serials = Annotated[
     list[Serial],
     Field(
@@ -42,6 +51,7 @@ Aliases = Annotated[
         description="Names its packs use, each with the probe and quantity it stands for.",
         examples=[{"ch1": "PR-0042/temperature"}],
     ),
+    AfterValidator(_each_whole),
 ]
 
 

@@ -17,14 +17,17 @@ from uuid import UUID
 
 from sqlmodel import Session
 
-from service.domain.authority import Caller, Scope
-from service.domain.errors import NotAuthenticated
+from service.domain.authority import Caller, Scope, Speaker
+from service.domain.errors import Conflict, NotAuthenticated
+from service.operations.gateways import gateway_of
 from service.storage import keys as stored
 from service.storage import records
 from service.storage.tables import ApiKeyRow
 
 _TOKEN: Final = re.compile(r"hlk_([0-9a-f]{1,8})_([0-9a-f]{10})_([0-9a-f]{64})([0-9a-f]{8})")
 _WRITE_USE_AFTER: Final = timedelta(hours=1)
+MOST_LIVE: Final = 2
+"""Of a gateway: the one in use, and the one it is being given."""
 
 
 @dataclass(frozen=True)
@@ -71,6 +74,7 @@ def create_key(
     name: str,
     scopes: frozenset[Scope],
     site_id: UUID | None = None,
+    gateway_id: UUID | None = None,
     expires_at: datetime | None = None,
 ) -> NewKey:
     """Make a key; its token is in the answer and nowhere else."""
@@ -82,9 +86,45 @@ def create_key(
         name=name,
         scopes=sorted(scopes),
         site_id=site_id,
+        gateway_id=gateway_id,
         expires_at=expires_at,
     )
     return NewKey(records.add(session, row), token)
+
+
+def create_gateway_key(
+    session: Session,
+    caller: Caller,
+    gateway_id: UUID,
+    *,
+    name: str,
+    expires_at: datetime | None,
+    now: datetime,
+) -> NewKey:
+    """Make a key of a gateway's own: it may send readings and nothing else.
+
+    Raises
+    ------
+    Conflict
+        The gateway has two live keys. One more would be forgotten somewhere, and nobody would know which to revoke.
+    """
+    gateway = gateway_of(session, caller, gateway_id, lock=True)
+    live = stored.live_keys_of(session, gateway, now=now)
+    if len(live) >= MOST_LIVE:
+        older, newer = live[0], live[-1]
+        raise Conflict(
+            f"gateway {gateway.name!r} has two live keys, {older.prefix} and {newer.prefix}; once it uses"
+            f" {newer.prefix}, revoke the older: POST /v1/keys/{older.id}/revoke"
+        )
+    return create_key(
+        session,
+        caller.organisation_id,
+        name=name,
+        scopes=frozenset({Scope.INGEST}),
+        site_id=gateway.site_id,
+        gateway_id=gateway.id,
+        expires_at=expires_at,
+    )
 
 
 def authenticate(session: Session, token: str, *, now: datetime) -> Caller:
@@ -105,7 +145,16 @@ def authenticate(session: Session, token: str, *, now: datetime) -> Caller:
         raise NotAuthenticated("the key has expired; ask your administrator for a new one")
     if row.last_used_at is None or now - row.last_used_at > _WRITE_USE_AFTER:
         row.last_used_at = now
-    return Caller(row.organisation_id, row.id, frozenset(map(Scope, row.scopes)), row.site_id)
+    gateway = stored.gateway_of_key(session, row)
+    return Caller(
+        row.organisation_id,
+        row.id,
+        frozenset(map(Scope, row.scopes)),
+        row.site_id if gateway is None else gateway.site_id,
+        None
+        if gateway is None
+        else Speaker(gateway.id, gateway.name, frozenset(gateway.serials), gateway.aliases),
+    )
 
 
 def revoke_key(session: Session, caller: Caller, key_id: UUID, *, now: datetime) -> ApiKeyRow:

@@ -1,4 +1,4 @@
-"""What a caller can change of gateways, probes and placements."""
+"""What a caller can change of probes and placements."""
 
 from collections.abc import Mapping
 from typing import Any
@@ -10,35 +10,16 @@ from service.domain.authority import Caller
 from service.domain.errors import Invalid, NotFound
 from service.operations import sites
 from service.operations.readings import Adopted, adopt_held
+from service.operations.reopening import reopen
 from service.storage import records
-from service.storage.tables import GatewayRow, PileRow, PlacementRow, ProbeRow
-
-
-def create_gateway(session: Session, caller: Caller, values: Mapping[str, Any]) -> GatewayRow:
-    """Register a gateway, at a site or for the whole organisation."""
-    sites.must_be_own_site(session, caller, values.get("site_id"))
-    return records.add(session, GatewayRow(organisation_id=caller.organisation_id, **values))
-
-
-def gateway_of(session: Session, caller: Caller, gateway_id: UUID, *, lock: bool = False) -> GatewayRow:
-    """Return a gateway this caller may touch."""
-    row = records.find(session, GatewayRow, caller.organisation_id, gateway_id, lock=lock)
-    caller.must_reach_site(row.site_id, "gateway")
-    return row
-
-
-def change_gateway(
-    session: Session, caller: Caller, gateway_id: UUID, version: int, changes: Mapping[str, Any]
-) -> GatewayRow:
-    """Change a gateway under its version."""
-    row = gateway_of(session, caller, gateway_id, lock=True)
-    if "site_id" in changes:
-        sites.must_be_own_site(session, caller, changes["site_id"])
-    return records.change(session, row, version, changes)
+from service.storage.tables import PileRow, PlacementRow, ProbeRow
 
 
 def register_probe(session: Session, caller: Caller, values: Mapping[str, Any]) -> tuple[ProbeRow, Adopted]:
-    """Register a probe and adopt the readings that were held for its serial."""
+    """Register a probe and adopt the readings that were held for its serial.
+
+    No verdict is reopened: they belong to no pile before the probe is placed, and placing it asks for that.
+    """
     sites.must_be_own_site(session, caller, values.get("site_id"))
     row = records.add(session, ProbeRow(organisation_id=caller.organisation_id, **values))
     return row, adopt_held(session, caller.organisation_id, row)
@@ -76,9 +57,11 @@ def place(session: Session, caller: Caller, probe_id: UUID, values: Mapping[str,
     except NotFound as error:
         raise Invalid.field("/pile_id", f"no pile with id {values['pile_id']}; register it first") from error
     _must_end_after_start(values["since"], values.get("until"))
-    return records.add(
+    row = records.add(
         session, PlacementRow(organisation_id=caller.organisation_id, probe_id=probe.id, **values)
     )
+    reopen(session, caller.organisation_id, row.since)
+    return row
 
 
 def placement_of(
@@ -103,7 +86,10 @@ def change_placement(
     """Change a placement under its version."""
     row = placement_of(session, caller, probe_id, placement_id, lock=True)
     _must_end_after_start(row.since, changes.get("until"))
-    return records.change(session, row, version, changes)
+    since_was = row.since
+    changed = records.change(session, row, version, changes)
+    reopen(session, caller.organisation_id, min(since_was, changed.since))
+    return changed
 
 
 def _must_end_after_start(since: Any, until: Any) -> None:  # noqa: ANN401 - instants out of a mapping

@@ -1,17 +1,15 @@
 """Gateways, probes and placements, listed and resolved."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from uuid import UUID
 
-from sqlalchemy import func
-from sqlalchemy import select as plain_select
 from sqlmodel import Session, col, select
 
 from service.domain.authority import Caller
 from service.storage.records import Page, page
-from service.storage.tables import GatewayRow, PlacementRow, ProbeRow, batch
+from service.storage.tables import GatewayRow, PlacementRow, ProbeRow
 
 
 def gateways_page(session: Session, caller: Caller, *, limit: int, after: str | None) -> Page[GatewayRow]:
@@ -20,16 +18,6 @@ def gateways_page(session: Session, caller: Caller, *, limit: int, after: str | 
     if caller.site_id is not None:
         statement = statement.where(col(GatewayRow.site_id) == caller.site_id)
     return page(session, statement, [col(GatewayRow.id)], limit=limit, after=after)
-
-
-def last_heard(session: Session, organisation_id: int, names: Sequence[str]) -> dict[str, datetime]:
-    """Return when each named gateway's last batch arrived."""
-    statement = (
-        plain_select(batch.c.gateway, func.max(batch.c.received_at).label("heard_at"))
-        .where(batch.c.organisation_id == organisation_id, batch.c.gateway.in_(names))
-        .group_by(batch.c.gateway)
-    )
-    return {row.gateway: row.heard_at for row in session.execute(statement).all()}
 
 
 def probes_page(session: Session, caller: Caller, *, limit: int, after: str | None) -> Page[ProbeRow]:
@@ -54,6 +42,7 @@ def placements_page(
 class Stay:
     """A probe's stay in a pile, with the number its readings carry."""
 
+    probe_id: UUID
     number: int
     serial: str
     position: str
@@ -64,18 +53,33 @@ class Stay:
 
 def stays_in(session: Session, organisation_id: int, pile_id: UUID) -> list[Stay]:
     """Return every probe's stay in a pile, earliest first."""
+    return stays_by_pile(session, organisation_id, [pile_id]).get(pile_id, [])
+
+
+def stays_by_pile(session: Session, organisation_id: int, pile_ids: Iterable[UUID]) -> dict[UUID, list[Stay]]:
+    """Return every probe's stay in each of some piles, earliest first; piles without any are left out."""
     statement = (
         select(ProbeRow, PlacementRow)
         .where(
             col(PlacementRow.organisation_id) == organisation_id,
-            col(PlacementRow.pile_id) == pile_id,
+            col(PlacementRow.pile_id).in_(pile_ids),
             col(ProbeRow.organisation_id) == organisation_id,
             col(ProbeRow.id) == col(PlacementRow.probe_id),
         )
         .order_by(col(PlacementRow.since), col(PlacementRow.id))
     )
-    return [
-        Stay(probe.number, probe.serial, stay.position, stay.depth_cm, stay.since, stay.until)
-        for probe, stay in session.exec(statement).all()
-        if probe.number is not None
-    ]
+    found: dict[UUID, list[Stay]] = {}
+    for probe, stay in session.exec(statement).all():
+        if probe.number is not None:
+            found.setdefault(stay.pile_id, []).append(
+                Stay(
+                    probe.id,
+                    probe.number,
+                    probe.serial,
+                    stay.position,
+                    stay.depth_cm,
+                    stay.since,
+                    stay.until,
+                )
+            )
+    return found
