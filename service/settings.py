@@ -29,6 +29,15 @@ class Settings(BaseSettings):
     ingest_writers: int = Field(default=2, ge=1, le=16, description="Connections that write readings.")
     max_body_bytes: int = Field(default=1 << 20, ge=1024, description="Largest request body on the wire.")
     max_bag_bytes: int = Field(default=8 << 20, ge=1024, description="Largest bag of readings.")
+    max_import_bytes: int = Field(
+        default=200 << 20, ge=1024, description="Largest file of readings to import, on the wire."
+    )
+    max_stream_bytes: int = Field(default=1 << 30, ge=1024, description="Longest stream of lines, inflated.")
+    posts_per_minute: int = Field(
+        default=600,
+        ge=0,
+        description="Posts of readings a key may make in a minute, per process; 0: any number.",
+    )
     max_check_bytes: int = Field(
         default=16 << 20,
         ge=1024,
@@ -38,3 +47,14 @@ class Settings(BaseSettings):
     key_cache_s: float = Field(
         default=5.0, ge=0, description="How long a checked key is trusted; a revoked key may live so long."
     )
+    broker_url: SecretStr | None = Field(
+        default=None,
+        description="The MQTT broker of 'heapledger bridge': mqtt://user@host:1883, mqtts:// for TLS.",
+    )
+    broker_password: SecretStr | None = Field(
+        default=None, description="The bridge's password at the broker, unless broker_url holds it."
+    )
+    broker_client_id: str = Field(
+        default="heapledger-bridge", description="Names the session the broker keeps; one for each bridge."
+    )
+    mqtt_version: str = Field(default="5", description="5, or 3.1.1 for an older broker.")

@@ -43,6 +43,14 @@ def test_nothing_runs_as_root_or_listens_to_the_world(services: dict[str, Any]) 
     assert "ports" not in services["postgres"]
 
 
+def test_jobs_are_run_by_one_service_that_nobody_reaches(services: dict[str, Any]) -> None:
+    assert "--no-work" in services["app"]["command"]
+    worker = services["worker"]
+    assert "ports" not in worker
+    assert worker["cap_drop"] == ["ALL"]
+    assert "HEAPLEDGER_OWNER_URL" in worker["environment"]
+
+
 def test_what_the_image_copies_is_there() -> None:
     for line in re.findall(r"^COPY (.+) \S+$", DOCKERFILE, re.MULTILINE):
         for name in line.split():
@@ -53,6 +61,6 @@ def test_the_commands_exist(services: dict[str, Any]) -> None:
     from service.cli import app
 
     known = {command.callback.__name__ for command in app.registered_commands if command.callback}
-    for name in ("migrate", "app"):
+    for name in ("migrate", "app", "worker"):
         assert services[name]["command"][0] == "heapledger"
         assert services[name]["command"][1] in known
