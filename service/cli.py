@@ -5,7 +5,7 @@ import logging
 import os
 import signal
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from datetime import UTC, datetime
 from pathlib import Path
 from types import FrameType
@@ -19,16 +19,19 @@ from rich.progress import Progress
 from rich.table import Table
 
 from service.app import create_app
+from service.bridge import broker_of
+from service.bridge import run as run_bridge
 from service.demo import filling
 from service.domain.authority import Caller, Scope
 from service.domain.errors import DomainError
-from service.importing import bags_of, keep_bag
+from service.importing import FORMATS, asked_of_file, keep_shown, refused_lines, told
 from service.operations import organisations
 from service.operations.readings import Receipt
 from service.record import Record, open_record
 from service.settings import Settings
 from service.storage.database import SERVICE_ROLE, STEWARD_ROLE, Database, connect_engine
 from service.storage.embedded import EmbeddedServerError
+from service.worker import working
 
 app = typer.Typer(
     help="Heapledger: recipes, turning schedules and time-temperature verdicts for hot, turned compost piles.",
@@ -44,7 +47,6 @@ err = Console(stderr=True)
 Port = Annotated[int, typer.Option(min=1, max=65535, help="The port to listen on.")]
 Host = Annotated[str | None, typer.Option(help="The address to listen on; HEAPLEDGER_HOST when absent.")]
 Organisation = Annotated[str, typer.Option(help="The organisation's name.")]
-LISTED_AT_MOST = 20
 
 
 def main() -> None:
@@ -78,6 +80,9 @@ def serve(
     migrated: Annotated[
         bool, typer.Option("--migrate/--no-migrate", help="Bring the schema up first (needs its owner).")
     ] = True,
+    at_work: Annotated[
+        bool, typer.Option("--work/--no-work", help="Run jobs, too; 'heapledger work' runs them alone.")
+    ] = True,
 ) -> None:
     """Serve the API; with no DATABASE_URL, on a PostgreSQL of our own in the data folder."""
     with _record(migrated=migrated) as (settings, record):
@@ -86,7 +91,24 @@ def serve(
             out.print("on the server that DATABASE_URL names")
         else:
             out.print(f"on its own PostgreSQL in {settings.data_dir}", soft_wrap=True)
-        _serve(settings, record, port=port, host=host, workers=workers)
+        with working(record.service_url, record.owner_url, settings) if at_work else nullcontext():
+            _serve(settings, record, port=port, host=host, workers=workers)
+
+
+@app.command()
+def work(
+    migrated: Annotated[
+        bool, typer.Option("--migrate/--no-migrate", help="Bring the schema up first (needs its owner).")
+    ] = True,
+) -> None:
+    """Run jobs until told to stop, for a service that serves with --no-work."""
+    logging.basicConfig(level=logging.WARNING)
+    with (
+        _record(migrated=migrated) as (settings, record),
+        working(record.service_url, record.owner_url, settings) as worker,
+    ):
+        out.print("Heapledger runs jobs")
+        worker.join()
 
 
 def _serve(settings: Settings, record: Record, *, port: int, host: str | None, workers: int) -> None:
@@ -133,7 +155,20 @@ def demo(
         out.print(filling.addresses(filled, address), highlight=False, soft_wrap=True)
         database.close()
         if serving:
-            _serve(settings, record, port=port, host=host, workers=1)
+            with working(record.service_url, record.owner_url, settings):
+                _serve(settings, record, port=port, host=host, workers=1)
+
+
+@app.command()
+def bridge(
+    migrated: Annotated[
+        bool, typer.Option("--migrate/--no-migrate", help="Bring the schema up first (needs its owner).")
+    ] = True,
+) -> None:
+    """Carry gateways' messages from the MQTT broker that HEAPLEDGER_BROKER_URL names into the record."""
+    broker = broker_of(Settings())
+    with _record(migrated=migrated) as (settings, record):
+        run_bridge(settings, broker, record.service_url)
 
 
 @keys_app.command("create")
@@ -187,39 +222,37 @@ def key_revoke(
 
 @app.command("import")
 def import_file(
-    file: Annotated[Path, typer.Argument(exists=True, dir_okay=False, help="JSON, or one reading a line.")],
+    file: Annotated[Path, typer.Argument(exists=True, dir_okay=False, help="May end in .gz or .zst.")],
     organisation: Organisation,
+    form: Annotated[
+        str | None,
+        typer.Option("--format", help=f"{', '.join(FORMATS)}; by the file's suffix when absent."),
+    ] = None,
+    profile: Annotated[str | None, typer.Option(help="The profile that says how the file is read.")] = None,
+    time_zone: Annotated[str | None, typer.Option(help="Of a table's times without offset.")] = None,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Read and judge everything, keep nothing.")
+    ] = False,
 ) -> None:
-    """Keep a file of readings: a JSON bag as posted to /v1/readings, or one reading a line."""
-    settings = Settings()
-    with _record() as (_, record):
+    """Keep a file of readings; doing so again is harmless. Ends with 2 if readings were refused."""
+    asked = asked_of_file(file, form, profile=profile, time_zone=time_zone, is_dry_run=dry_run)
+    total = Receipt(0)
+    with _record() as (settings, record):
         with _steward(record) as steward:
             organisation_id = organisations.id_of(steward, organisation)
         database = _database(record)
         caller = Caller(organisation_id, UUID(int=0), frozenset({Scope.INGEST}))
-        total = Receipt(0)
         try:
             with Progress(console=err, transient=True) as progress:
-                bar = progress.add_task("readings", total=None)
-                for body in bags_of(file, settings.max_records):
-                    keep_bag(database, caller, body, total)
-                    progress.update(bar, completed=total.received)
+                broke = keep_shown(database, settings, caller, file, asked, total, progress)
         finally:
             database.close()
-        _report(total)
-
-
-def _report(total: Receipt) -> None:
-    out.print(
-        f"{total.received} read: {total.stored} stored, {total.duplicate} there before, "
-        f"{len(total.disputes)} disputed, {total.held} held, {len(total.refused)} refused"
-    )
-    for place, refusal in total.refused[:LISTED_AT_MOST]:
-        err.print(f"reading {place + 1}: {refusal.member}: {refusal.detail}", highlight=False)
-    if len(total.refused) > LISTED_AT_MOST:
-        err.print(f"and {len(total.refused) - LISTED_AT_MOST} more refused")
-    if total.refused:
-        raise typer.Exit(2)
+    out.print(told(total, is_dry_run=dry_run))
+    for line in (*refused_lines(total), *broke.texts):
+        err.print(line, highlight=False, markup=False, soft_wrap=True)
+    code = broke.code or (2 if total.refused_count else 0)
+    if code:
+        raise typer.Exit(code)
 
 
 @app.command()

@@ -4,6 +4,9 @@ import uuid
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+from service.storage.database import Database
+from service.storage.gateways import put_quarantined
+from service.storage.tables import QuarantinedMessageRow
 from tests.conftest import Tenant
 
 
@@ -58,3 +61,59 @@ def a_reading(serial: str, hours: float, value: float = 61.4, **overrides: Any) 
 
 def a_bag(*readings: dict[str, Any], **overrides: Any) -> dict[str, Any]:
     return {"readings": list(readings)} | overrides
+
+
+def a_gateway(tenant: Tenant, **overrides: Any) -> dict[str, Any]:
+    body = {"name": f"gateway {uuid.uuid4().hex[:8]}"} | overrides
+    gateway: dict[str, Any] = tenant.post("/v1/gateways", body)
+    return gateway
+
+
+def a_profile(**overrides: Any) -> dict[str, Any]:
+    """Return the body of a table profile with its sample: a logger that writes as many do in Europe."""
+    definition = {
+        "delimiter": ";",
+        "decimal_comma": True,
+        "observed_at": {"columns": ["Date", "Time"]},
+        "time_format": "%d.%m.%Y %H:%M",
+        "time_zone": "Europe/Lisbon",
+        "probe": {"constant": "PR-0042"},
+        "quantity": {"constant": "temperature"},
+        "unit": {"constant": "Cel"},
+        "value": {"column": "Core"},
+    }
+    sample = "Date;Time;Core\n04.05.2026;09:00;57,2\n04.05.2026;10:00;57,9\n"
+    return (
+        {"name": f"logger {uuid.uuid4().hex[:8]}", "kind": "table"}
+        | {
+            "definition": definition,
+            "sample": sample,
+        }
+        | overrides
+    )
+
+
+def a_quarantined_message(database: Database, tenant: Tenant, **overrides: Any) -> str:
+    """Keep a message nobody could read, as the bridge does; there is no other way in."""
+    values: dict[str, Any] = {
+        "organisation_id": tenant.organisation_id,
+        "gateway": "north",
+        "topic": f"heapledger/{tenant.organisation_id}/north/readings",
+        "media_type": "application/json",
+        "body": b"\x00not json",
+        "reason": "not JSON: malformed",
+    } | overrides
+    row = QuarantinedMessageRow(**values)
+    with database.begin(tenant.organisation_id) as session:
+        put_quarantined(session, row)
+    return str(row.id)
+
+
+def an_import(tenant: Tenant) -> dict[str, Any]:
+    """Post a file of one line that is no reading, to be read later."""
+    answer = tenant.call(
+        "POST", "/v1/readings", {}, Prefer="respond-async", Content_Type="application/x-ndjson"
+    )
+    assert answer.status_code == 202, answer.text
+    made: dict[str, Any] = answer.json()
+    return made

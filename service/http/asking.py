@@ -3,13 +3,13 @@
 from dataclasses import dataclass
 from typing import Final
 from urllib.parse import parse_qsl
-from zoneinfo import ZoneInfo
 
 from starlette.datastructures import Headers
 
 from service.domain.errors import FieldError, Invalid
 from service.http.formats.bodies import BAG, LINES, SENML_CBOR, SENML_JSON, TABLE
 from service.http.formats.codings import ACCEPT_ENCODING, CODINGS, IDENTITY
+from service.http.formats.instants import is_zone
 from service.http.formats.read import show
 
 MEDIA_TYPES: Final = (BAG, SENML_JSON, SENML_CBOR, TABLE, LINES)
@@ -107,11 +107,8 @@ def _with_parameters(asked: Asked, query: bytes, key: str | None, offset: str | 
         if given.get(name, "true") not in _FLAGS
     ]
     zone = given.get("time_zone")
-    if zone is not None:
-        try:
-            ZoneInfo(zone)
-        except (ValueError, OSError):
-            errors.append(FieldError("/time_zone", f"{show(zone)} is no IANA zone, such as Europe/Lisbon"))
+    if zone is not None and not is_zone(zone):
+        errors.append(FieldError("/time_zone", f"{show(zone)} is no IANA zone, such as Europe/Lisbon"))
     if key is not None:
         key = key.strip().removeprefix('"').removesuffix('"')
         if not 1 <= len(key) <= _LONGEST_KEY or not key.isascii() or not key.isprintable() or "/" in key:

@@ -160,8 +160,8 @@ class PieceReader:
                 sip = wire[start : start + step]
                 self._wire_bytes += len(sip)
                 plain = inflater.feed(sip)
-                if plain:
-                    yield plain
+                for at in range(0, len(plain), _GULP):
+                    yield plain[at : at + _GULP]
         inflater.finish()
 
     def _lines(self, body: Iterable[bytes]) -> Iterator[Piece]:

@@ -16,12 +16,14 @@ from service.http import (
     probes,
     profiles,
     quarantine,
+    readings,
     recipes,
     schedules,
     sites,
     status,
     streams,
     system,
+    units,
 )
 
 VERSIONED = (
@@ -30,6 +32,7 @@ VERSIONED = (
     mixes,
     recipes,
     piles,
+    readings,
     status,
     gateways,
     probes,
@@ -43,6 +46,7 @@ VERSIONED = (
     organisation,
     streams,
     imports,
+    units,
 )
 
 

@@ -17,6 +17,7 @@ from service.domain.authority import Caller
 from service.domain.readings import Refusal
 from service.domain.readings.clocks import TOLERANCE_S, is_skew_suspect
 from service.domain.readings.quality import flag_on_arrival
+from service.operations.reopening import reopen_plain
 from service.storage import readings as stored
 from service.storage.readings import BatchHead, Columns, Instrument, Plain
 from service.storage.tables import ProbeRow
@@ -40,6 +41,8 @@ class Pack:
         Where each reading stood in the request.
     refused
         Place and reason of each reading that is not among the columns.
+    lines
+        Of a body made of lines: where each reading began.
     received
         How many readings the request held.
     """
@@ -57,6 +60,11 @@ class Pack:
     gateway: str | None = None
     promised_silence_s: float | None = None
     refused: Sequence[tuple[int, Refusal]] = ()
+    lines: Sequence[int] = ()
+
+    def line_of(self, place: int) -> int | None:
+        """Return on which line a usable reading began, in a body made of lines."""
+        return self.lines[list(self.places).index(place)] if self.lines else None
 
 
 @dataclass(frozen=True)
@@ -152,6 +160,9 @@ def ingest(
     else:
         _keep(connection, organisation_id, bulk.take(known), receipts, expect_new=expect_new)
         _hold(connection, organisation_id, bulk.take(~known), receipts)
+    instants = [head.earliest_at for head in heads if head.earliest_at is not None]
+    if instants:
+        reopen_plain(connection, organisation_id, min(instants))
     return receipts
 
 
@@ -265,7 +276,10 @@ def _without_strangers(
         refusal = _stranger(packs[owner].caller, serial, instruments.get(serial))
         if refusal is not None:
             fits[row] = False
-            receipts[owner].refused.append((int(bulk.places[row]), refusal))
+            place = int(bulk.places[row])
+            if receipts[owner].refused_count < MOST_LISTED:
+                refusal = replace(refusal, line=packs[owner].line_of(place))
+            receipts[owner].refused.append((place, refusal))
             receipts[owner].refused_count += 1
     for receipt in receipts:
         receipt.refused.sort(key=lambda item: item[0])

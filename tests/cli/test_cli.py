@@ -1,6 +1,5 @@
 """The console command, as its own process, on the embedded server and on a server it is given."""
 
-import json
 import os
 import re
 import shutil
@@ -14,7 +13,6 @@ import httpx
 import pytest
 
 from tests import live
-from tests.builders import a_reading
 from tests.conftest import Urls
 
 
@@ -76,25 +74,6 @@ def test_keys(given: dict[str, str]) -> None:
     assert "admin" in heapledger(given, "key", "create", "--organisation", "A", "--scopes", "rule", expect=2)
 
 
-def test_import_of_a_file(given: dict[str, str], tmp_path: Path) -> None:
-    heapledger(given, "key", "create", "--organisation", "A", "--quiet")
-    lines = [json.dumps(a_reading("PR-1", hour)) for hour in range(30)]
-    file = tmp_path / "readings.ndjson"
-    file.write_text("\n".join(lines))
-    assert "30 read: 0 stored, 0 there before, 0 disputed, 30 held, 0 refused" in heapledger(
-        given, "import", str(file), "--organisation", "A"
-    )
-    file.write_text(
-        json.dumps({"readings": [a_reading("PR-1", 0), {"probe": "PR-1"}, a_reading("PR-1", 40)]})
-    )
-    said = heapledger(given, "import", str(file), "--organisation", "A", expect=2)
-    assert "3 read" in said
-    assert "1 refused" in said
-    assert "reading 2: observed_at: is missing" in said
-    file.write_text("not json\n")
-    assert "1 refused" in heapledger(given, "import", str(file), "--organisation", "A", expect=2)
-
-
 def test_migrate_says_so(given: dict[str, str]) -> None:
     assert "newest schema" in heapledger(given, "migrate")
 
@@ -113,10 +92,3 @@ def test_the_demo(given: dict[str, str]) -> None:
         assert mark in said
     again = heapledger(given, "demo", "--no-serve")
     assert "simulated" in again
-
-
-def test_import_of_json_without_readings(given: dict[str, str], tmp_path: Path) -> None:
-    heapledger(given, "key", "create", "--organisation", "A", "--quiet")
-    file = tmp_path / "other.json"
-    file.write_text("[1, 2]")
-    assert "holds no readings" in heapledger(given, "import", str(file), "--organisation", "A", expect=1)

@@ -96,3 +96,11 @@ def refusals(tenant: Tenant, import_id: str, *, limit: int = 500) -> list[dict[s
 def on_disk(database: Database, tenant: Tenant, table: str = "reading") -> int:
     with database.begin(tenant.organisation_id) as session:
         return int(session.execute(text(f"select count(*) from {table}")).scalar_one())
+
+
+PEAK_KB = """
+def peak_kb():
+    with open("/proc/self/status") as status:
+        return next(int(line.split()[1]) for line in status if line.startswith("VmHWM:"))
+"""
+"""How much memory a program has used at most [kB]; ``ru_maxrss`` will not do, as a child is born with its parent's."""

@@ -104,6 +104,7 @@ def read_lines(lines: Lines, *, now: datetime, before: int = 0) -> Sorted:
     try:
         items = QUICK_ITEM.decode_lines(b"\n".join(lines.lines))
         found = sort_good(items, now=now) if len(items) == most else None
+        found = None if found is None else replace(found, lines=lines.numbers)
     except (msgspec.DecodeError, RecursionError):
         pass
     if found is None:

@@ -38,6 +38,8 @@ class Sorted:
     gateway: str | None
     sent_at: datetime | None
     promised_silence_s: float | None = None
+    lines: Sequence[int] = ()
+    """Of bodies made of lines: where each usable reading began."""
 
 
 def pack_of(bag: Sorted, caller: Caller, *, now: datetime, before: int = 0) -> Pack:
@@ -67,6 +69,7 @@ def pack_of(bag: Sorted, caller: Caller, *, now: datetime, before: int = 0) -> P
         gateway=bag.gateway if speaker is None else speaker.name,
         promised_silence_s=bag.promised_silence_s,
         refused=[(place + before, refusal) for place, refusal in bag.refused],
+        lines=bag.lines,
     )
 
 
@@ -96,6 +99,7 @@ class Sorting:
         self._value: list[float] = []
         self._unit: list[int] = []
         self._places: list[int] = []
+        self._lines: list[int] = []
         self._refused: list[tuple[int, Refusal]] = []
         self.received = 0
 
@@ -115,6 +119,8 @@ class Sorting:
             self.refuse(replace(refusal, line=line))
             return
         self._places.append(self._next())
+        if line is not None:
+            self._lines.append(line)
         self._serials.append(serial)
         self._quantity.append(int(quantity))
         self._observed_s.append(observed_at.timestamp())
@@ -151,6 +157,7 @@ class Sorting:
             gateway,
             sent_at,
             promised_silence_s,
+            self._lines,
         )
 
 
