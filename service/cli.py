@@ -121,6 +121,7 @@ def _serve(settings: Settings, record: Record, *, port: int, host: str | None, w
         "log_level": "warning",
         "access_log": False,
         "server_header": False,
+        "proxy_headers": False,  # nothing here asks whence or by which scheme a request came
     }
     if workers == 1:
         uvicorn.run(create_app(Settings()), **options)  # type: ignore[arg-type]

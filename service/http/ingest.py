@@ -5,15 +5,14 @@ goes without; its description is put into the OpenAPI document by hand (``ingest
 """
 
 import asyncio
+import time
 from datetime import UTC, datetime
 from typing import Any, Final
 
 import msgspec
 import structlog
 from fastapi.responses import JSONResponse
-from starlette.datastructures import Headers
-from starlette.routing import Route
-from starlette.types import ASGIApp, Receive, Scope, Send
+from starlette.types import Receive, Scope, Send
 
 from service.domain.authority import Caller
 from service.domain.authority import Scope as KeyScope
@@ -24,6 +23,7 @@ from service.http.formats.bodies import BAG, LINES
 from service.http.formats.read import Sorted, Unreadable, pack_of
 from service.http.imports import take_import
 from service.http.line_stream import LineStream
+from service.http.metrics import note
 from service.http.problems import of_domain_error, problem
 from service.http.quota import Quota
 from service.http.readers import Readers, receive_body, receive_pieces
@@ -39,23 +39,6 @@ log = structlog.get_logger()
 ADDRESS: Final = "/v1/readings"
 _ON_LOOP: Final = 64 << 10
 """Bytes; a larger body in another form than our own is read in a thread, so that others are answered meanwhile."""
-
-
-class IngestFirst:
-    """Takes posted readings past the framework's own layers; everything else goes on as usual."""
-
-    def __init__(self, app: ASGIApp, *, ingest: ASGIApp) -> None:
-        self._app = app
-        self._ingest = ingest
-        self._route = Route(ADDRESS, ingest, methods=["POST"])
-
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Pass a request on."""
-        if scope["type"] == "http" and scope["path"] == ADDRESS and scope["method"] == "POST":
-            scope["route"] = self._route  # what the counters name it by
-            await self._ingest(scope, receive, send)
-        else:
-            await self._app(scope, receive, send)
 
 
 class Reply:
@@ -83,8 +66,22 @@ class IngestRoute:
         self._readers = Readers(database, most=settings.max_records)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Answer one request."""
+        """Answer one request, and count it."""
+        began = time.perf_counter()
+        reply, fields = await self._reply(scope, receive)
+        if isinstance(reply, Reply):
+            await _send(send, reply, fields)
+            status = reply.status
+        else:
+            for name, value in fields.items():
+                reply.headers.setdefault(name, value)
+            await reply(scope, receive, send)
+            status = reply.status_code
+        note(ADDRESS, "POST", status, time.perf_counter() - began)
+
+    async def _reply(self, scope: Scope, receive: Receive) -> tuple[Reply | JSONResponse, dict[str, str]]:
         fields: dict[str, str] = {}
+        reply: Reply | JSONResponse
         try:
             reply = await self._answer(scope, receive, fields)
         except DomainError as error:
@@ -98,15 +95,10 @@ class IngestRoute:
             reply = problem(
                 500, "internal", "A fault of the service", "the fault was logged; send the same bag again"
             )
-        if isinstance(reply, Reply):
-            await _send(send, reply, fields)
-        else:
-            for name, value in fields.items():
-                reply.headers.setdefault(name, value)
-            await reply(scope, receive, send)
+        return reply, fields
 
     async def _answer(self, scope: Scope, receive: Receive, fields: dict[str, str]) -> Reply | JSONResponse:
-        headers = Headers(scope=scope)
+        headers = {name.decode("latin-1"): value.decode("latin-1") for name, value in scope["headers"]}
         caller = await self._caller(headers.get("authorization"))
         allowance = self._quota.spend(caller.credential_id)
         if allowance is not None:
@@ -126,7 +118,7 @@ class IngestRoute:
             return await self._tried(caller, asked, bag)
         if asked.is_strict and bag.refused:
             return _all_or_nothing(bag, asked)
-        receipt = await asyncio.wrap_future(self._intake.submit(pack_of(bag, caller, now=now)))
+        receipt = await self._intake.submit_on_loop(pack_of(bag, caller, now=now))
         count(receipt)
         return _receipt(receipt, asked)
 

@@ -118,11 +118,11 @@ class LineStream:
         """Keep a piece; when too many wait, so does the stream."""
         while True:
             try:
-                promise = self._intake.submit(pack)
+                promise = self._intake.submit_on_loop(pack)
             except Unavailable:
                 await asyncio.sleep(_PAUSE_S)
             else:
-                return await asyncio.wrap_future(promise)
+                return await promise
 
     async def _mark(self, *, is_complete: bool) -> None:
         key = self._asked.key

@@ -1,6 +1,7 @@
 """Counters for whoever runs the service, in Prometheus text form."""
 
 import time
+from functools import lru_cache
 from typing import Final
 
 from prometheus_client import Counter, Histogram
@@ -31,7 +32,25 @@ def measured(app: ASGIApp) -> ASGIApp:
             await app(scope, receive, noting)
         finally:
             route = getattr(scope.get("route"), "path", "unmatched")
-            REQUESTS.labels(route, scope["method"], str(status)).inc()
-            SECONDS.labels(route).observe(time.perf_counter() - began)
+            note(route, scope["method"], status, time.perf_counter() - began)
 
     return counting
+
+
+def note(route: str, method: str, status: int, seconds: float) -> None:
+    """Count one request."""
+    count, time_taken = _series(route, method, status)
+    count.inc()
+    time_taken.observe(seconds)
+
+
+@lru_cache(4096)
+def _series(route: str, method: str, status: int) -> tuple[Counter, Histogram]:
+    """Return a route's own series; finding them costs more than counting."""
+    return REQUESTS.labels(route, method, str(status)), SECONDS.labels(route)
+
+
+@lru_cache(16)
+def outcome(name: str) -> Counter:
+    """Return the series of one outcome of readings."""
+    return READINGS.labels(name)

@@ -1,7 +1,7 @@
 """Piles: the record, what happened, the readings."""
 
 from datetime import UTC, datetime
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 from uuid import UUID
 
 from fastapi import APIRouter, Query, Response
@@ -9,22 +9,17 @@ from fastapi.responses import JSONResponse
 from pydantic import Field
 
 from service.domain.errors import Invalid
-from service.domain.quantities import QUANTITY_OF_LABEL, UCUM, Quantity, Unit
 from service.http.authority import CanRead, CanWrite, Database
 from service.http.events import AnyEventIn, CorrectIn, EventOut, details_of
 from service.http.exchange import After, CreateOnce, IfMatch, Limit, PageOut, answer, etag
 from service.http.patterns import PatternIn, to_pattern
 from service.http.values import (
-    EARLIEST,
-    LATEST,
     Code,
     In,
     Instant,
     Name,
     Out,
     Positive,
-    QuantityLabel,
-    UnitCode,
     omitted,
 )
 from service.operations import piles
@@ -75,19 +70,6 @@ class PileOut(Out):
     pattern: PatternIn | None
     design_volume_m3: float | None
     created_at: Instant
-
-
-class PileReadingOut(Out):
-    """A reading as recorded; its flag is a QARTOD primary flag."""
-
-    probe: str
-    position: str
-    depth_cm: float | None
-    observed_at: Instant
-    quantity: QuantityLabel
-    value: float
-    unit: UnitCode
-    flag: Literal[1, 2, 3, 4, 9]
 
 
 def _must_be_a_pattern(values: dict[str, Any]) -> None:
@@ -183,45 +165,3 @@ def list_events(
     with database.begin(caller.organisation_id) as session:
         piles.pile_of(session, caller, pile_id)
         return stored.events_page(session, caller.organisation_id, pile_id, limit=limit, after=after)
-
-
-@router.get("/piles/{pile_id}/readings", response_model=PageOut[PileReadingOut])
-def list_readings(
-    pile_id: UUID,
-    caller: CanRead,
-    database: Database,
-    quantity: QuantityLabel = "temperature",
-    position: Annotated[Name | None, Query()] = None,
-    since: Annotated[Instant | None, Query(alias="from", description="From this instant on.")] = None,
-    until: Annotated[Instant | None, Query(alias="to", description="Up to but not including it.")] = None,
-    limit: Limit = 100,
-    after: After = None,
-) -> object:
-    """List readings taken while their probe sat in the pile, as recorded, in order of time."""
-    with database.begin(caller.organisation_id) as session:
-        piles.pile_of(session, caller, pile_id)
-        items, cursor = stored.readings_page(
-            session,
-            caller.organisation_id,
-            pile_id,
-            quantity=QUANTITY_OF_LABEL[quantity],
-            position=position,
-            since=since or EARLIEST,
-            until=until or LATEST,
-            limit=limit,
-            after=after,
-        )
-    return {"items": [_reading_out(item) for item in items], "next": cursor}
-
-
-def _reading_out(item: stored.PileReading) -> dict[str, object]:
-    return {
-        "probe": item.probe,
-        "position": item.position,
-        "depth_cm": item.depth_cm,
-        "observed_at": item.observed_at,
-        "quantity": Quantity(item.quantity).label,
-        "value": item.value,
-        "unit": UCUM[Unit(item.unit)],
-        "flag": item.flag,
-    }

@@ -44,6 +44,7 @@ _FRAMEWORK_CODES: Final = {
     400: "unreadable",
     404: "no-such-address",
     405: "method-not-allowed",
+    406: "not-acceptable",
     413: "too-large",
     415: "unsupported-media-type",
 }

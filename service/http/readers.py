@@ -3,7 +3,6 @@
 from collections.abc import AsyncIterator, Mapping, Sequence
 from datetime import datetime
 
-from starlette.datastructures import Headers
 from starlette.types import Receive
 
 from service.domain.authority import Caller
@@ -39,7 +38,7 @@ async def receive_pieces(receive: Receive) -> AsyncIterator[bytes]:
         more = message.get("more_body", False)
 
 
-async def receive_body(receive: Receive, headers: Headers, coding: str, most: int) -> bytes:
+async def receive_body(receive: Receive, headers: Mapping[str, str], coding: str, most: int) -> bytes:
     """Return a whole body, inflated.
 
     Raises

@@ -5,7 +5,7 @@ from typing import Any, Final
 
 from service.domain.quantities import UCUM, Unit
 from service.domain.readings import Refusal
-from service.http.metrics import READINGS
+from service.http.metrics import outcome
 from service.operations.readings import MOST_LISTED, Receipt
 
 STRICT: Final = "handling=strict"
@@ -57,7 +57,7 @@ def pointer_of(place: int, refusal: Refusal, root: str = "/readings") -> str:
 
 def count(receipt: Receipt) -> None:
     """Add a receipt to the service's counters."""
-    for outcome, number in (
+    for name, number in (
         ("stored", receipt.stored),
         ("duplicate", receipt.duplicate),
         ("held", receipt.held),
@@ -65,4 +65,4 @@ def count(receipt: Receipt) -> None:
         ("refused", receipt.refused_count),
     ):
         if number:
-            READINGS.labels(outcome).inc(number)
+            outcome(name).inc(number)

@@ -21,6 +21,7 @@ _EXPLAINED = {
     "unreadable": "The body cannot be read: it is not JSON, was cut off or is nested too deeply. Do not resend it.",
     "no-such-address": "No such address. /openapi.json lists every address of this service.",
     "method-not-allowed": "The address does not take that method; the Allow header names those it takes.",
+    "not-acceptable": "The address does not offer what the Accept header asks for; the detail names what it offers.",
     "too-large": "The body is larger than the service takes. Halve it and send both halves.",
     "unsupported-media-type": "Send the body as one of the media types in the Accept header.",
     "unsupported-content-coding": "Send the body in one of the codings in the Accept-Encoding header.",

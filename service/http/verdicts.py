@@ -80,6 +80,28 @@ class CautionOut(Out):
     detail: str
 
 
+class ExcludedOut(Out):
+    """Readings that were looked at and are no evidence; each stands under the first cause that holds."""
+
+    position: str
+    cause: str = Field(description="missing, fail, the name of a test, or correction.")
+    count: int
+    first: Instant
+    last: Instant
+    correction: UUID | None = Field(description="The entry that excluded them, where a person did.")
+
+
+class CorrectionHeldOut(Out):
+    """A person's entry under which readings were looked at otherwise than recorded."""
+
+    position: str
+    correction: UUID
+    kind: Literal["accept", "shift", "unit"]
+    count: int
+    first: Instant
+    last: Instant
+
+
 class VerdictOut(Out):
     """Evidence against the text of one rule, never a permit; local rules and licensed practice come first."""
 
@@ -109,6 +131,12 @@ class VerdictOut(Out):
     differences: list[DifferenceOut]
     readings_digest: str
     excluded_by_flag: dict[str, int]
+    excluded: list[ExcludedOut] | None = Field(
+        default=None, description="Null on a verdict issued before these were listed."
+    )
+    corrections: list[CorrectionHeldOut] | None = Field(
+        default=None, description="Null on a verdict issued before these were listed."
+    )
 
 
 class IssuedVerdictOut(Out):

@@ -4,6 +4,7 @@ Each is answered only after its commit. Under load this is what lifts single rea
 second: the disk is asked once for many.
 """
 
+import asyncio
 import queue
 import threading
 import time
@@ -32,7 +33,8 @@ _CAREFUL_S: Final = 2.0
 
 log = structlog.get_logger()
 
-Job = tuple[Pack, "Future[Receipt]"]
+Outcome = Receipt | BaseException
+Job = tuple[Pack, "Future[Receipt] | asyncio.Future[Receipt]"]
 
 
 @dataclass(frozen=True)
@@ -48,7 +50,7 @@ class Intake:
 
     def __init__(self, database: Database, *, writers: int) -> None:
         self._database = database
-        self._jobs: queue.Queue[Job | None] = queue.Queue(MOST_WAITING)
+        self._jobs: queue.SimpleQueue[Job | None] = queue.SimpleQueue()
         self._known: dict[tuple[int, str], tuple[float, Instrument]] = {}
         self._is_closed = False
         self._resent: dict[int, float] = {}
@@ -67,14 +69,28 @@ class Intake:
         Unavailable
             Too many requests wait already, or the service is stopping.
         """
+        promise: Future[Receipt] = Future()
+        self._put(pack, promise)
+        return promise
+
+    def submit_on_loop(self, pack: Pack) -> "asyncio.Future[Receipt]":
+        """Do the same for a coroutine; all that share a commit are woken by one call into their loop.
+
+        Raises
+        ------
+        Unavailable
+            As :meth:`submit`.
+        """
+        promise: asyncio.Future[Receipt] = asyncio.get_running_loop().create_future()
+        self._put(pack, promise)
+        return promise
+
+    def _put(self, pack: Pack, promise: "Future[Receipt] | asyncio.Future[Receipt]") -> None:
         if self._is_closed:
             raise Unavailable("the service is stopping; send this one again a little later")
-        promise: Future[Receipt] = Future()
-        try:
-            self._jobs.put_nowait((pack, promise))
-        except queue.Full:
-            raise Unavailable("too many batches are waiting; send this one again a little later") from None
-        return promise
+        if self._jobs.qsize() >= MOST_WAITING:
+            raise Unavailable("too many batches are waiting; send this one again a little later")
+        self._jobs.put((pack, promise))
 
     def close(self) -> None:
         """Write what was handed over, then stop."""
@@ -100,6 +116,8 @@ class Intake:
                     break
                 jobs.append(job)
                 rows += len(job[0].serials)
+            # Whoever gave up before the writing began cannot be answered; from here on nobody can give up.
+            jobs = [job for job in jobs if job[1].set_running_or_notify_cancel()]
             for organisation_id in dict.fromkeys(pack.caller.organisation_id for pack, _ in jobs):
                 self._write_together(
                     organisation_id,
@@ -119,8 +137,7 @@ class Intake:
                 # The kept connection may have died while idle; sending readings twice is harmless.
                 receipts = self._ingest(organisation_id, packs, writer, expect_new=False)
         except DomainError as error:
-            for _, promise in jobs:
-                promise.set_exception(error)
+            _tell([(promise, error) for _, promise in jobs])
         except Exception as error:
             if len(jobs) > 1:
                 # One request must not fail the others that happened to share its commit.
@@ -128,10 +145,9 @@ class Intake:
                     self._write_together(organisation_id, [job], writer)
                 return
             log.exception("intake_failed", organisation_id=organisation_id)
-            jobs[0][1].set_exception(error)
+            _tell([(jobs[0][1], error)])
         else:
-            for (_, promise), receipt in zip(jobs, receipts, strict=True):
-                promise.set_result(receipt)
+            _tell([(promise, receipt) for (_, promise), receipt in zip(jobs, receipts, strict=True)])
 
     def _ingest(
         self, organisation_id: int, packs: Sequence[Pack], writer: "_Writer", *, expect_new: bool = True
@@ -147,6 +163,9 @@ class Intake:
         except AlreadyThere:
             # Where one reading comes again, others will: a gateway sends a whole bag anew.
             self._resent[organisation_id] = time.monotonic() + _CAREFUL_S
+            raise
+        except BaseException:
+            writer.numbers.forget()
             raise
 
     def _probes(
@@ -171,3 +190,33 @@ class Intake:
                 self._known[organisation_id, serial] = (now, probe)
             known.update(found)
         return known
+
+
+def _tell(outcomes: Sequence[tuple["Future[Receipt] | asyncio.Future[Receipt]", Outcome]]) -> None:
+    """Tell each who waits what became of it."""
+    on_loops: dict[asyncio.AbstractEventLoop, list[tuple[asyncio.Future[Receipt], Outcome]]] = {}
+    for promise, outcome in outcomes:
+        if isinstance(promise, Future):
+            _settle(promise, outcome)
+        else:
+            on_loops.setdefault(promise.get_loop(), []).append((promise, outcome))
+    for loop, told in on_loops.items():
+        try:
+            loop.call_soon_threadsafe(_settle_all, told)
+        except RuntimeError:
+            log.warning(
+                "intake_loop_closed", waiting=len(told)
+            )  # whoever asked is gone; the readings are kept
+
+
+def _settle_all(told: Sequence[tuple["asyncio.Future[Receipt]", Outcome]]) -> None:
+    for promise, outcome in told:
+        if not promise.done():  # the request may have been given up meanwhile
+            _settle(promise, outcome)
+
+
+def _settle(promise: "Future[Receipt] | asyncio.Future[Receipt]", outcome: Outcome) -> None:
+    if isinstance(outcome, BaseException):
+        promise.set_exception(outcome)
+    else:
+        promise.set_result(outcome)

@@ -1,9 +1,13 @@
-"""Making organisations and their keys, from the command line, as the steward."""
+"""Organisations: made with their keys from the command line, as the steward; changed by their own keys."""
 
+from collections.abc import Mapping
 from datetime import datetime
+from typing import Any
 from uuid import UUID
 
-from service.domain.authority import Scope
+from sqlmodel import Session
+
+from service.domain.authority import Caller, Scope
 from service.domain.errors import NotFound
 from service.operations import keys
 from service.operations.keys import NewKey
@@ -74,3 +78,24 @@ def revoke_key(steward: Database, organisation: str, prefix: str, *, now: dateti
                 f"{organisation} has no key with prefix {prefix!r}; 'heapledger key list' shows them"
             )
         row.revoked_at = row.revoked_at or now
+
+
+def own(session: Session, caller: Caller) -> OrganisationRow:
+    """Return the caller's own organisation."""
+    return session.get_one(OrganisationRow, caller.organisation_id)
+
+
+def change(session: Session, caller: Caller, changes: Mapping[str, Any]) -> OrganisationRow:
+    """Change the caller's own organisation.
+
+    Raises
+    ------
+    NotAllowed
+        The key is for one site: what it would change holds for all of them.
+    """
+    caller.must_be_organisation_wide("settings of the organisation")
+    row = own(session, caller)
+    for name, value in changes.items():
+        setattr(row, name, value)
+    session.flush()
+    return row

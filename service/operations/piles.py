@@ -13,6 +13,7 @@ from service.domain.compliance import RULES
 from service.domain.errors import Conflict, FieldError, Invalid, NotFound
 from service.domain.readings import FUTURE_TOLERANCE
 from service.operations import sites
+from service.operations.reopening import LONG_PAST, reopen
 from service.storage import records
 from service.storage.tables import BayRow, PileEventRow, PileRow, RecipeRow
 
@@ -43,10 +44,12 @@ def change_pile(
     """Change a pile under its version; a change of the build's instant leaves its trace among the events."""
     row = pile_of(session, caller, pile_id, lock=True)
     _must_fit(session, caller, row.site_id, changes)
-    built_was = row.built_at
+    built_was, recipe_was = row.built_at, row.recipe_id
     changed = records.change(session, row, version, changes)
     if built_was is not None and changed.built_at != built_was:
         _trace_build(session, caller, changed, built_was)
+    if (changed.built_at, changed.recipe_id) != (built_was, recipe_was):
+        reopen(session, caller.organisation_id, LONG_PAST)
     return changed
 
 
@@ -119,7 +122,7 @@ def record_event(
     pile = pile_of(session, caller, pile_id)
     _must_have_happened(happening, now)
     _must_name_own(session, caller, pile, happening)
-    return records.add(
+    row = records.add(
         session,
         PileEventRow(
             organisation_id=caller.organisation_id,
@@ -134,6 +137,9 @@ def record_event(
             recorded_by=caller.credential_id,
         ),
     )
+    # What a correction corrects may lie long before it.
+    reopen(session, caller.organisation_id, LONG_PAST if happening.corrects is not None else happening.at)
+    return row
 
 
 def _must_have_happened(happening: Happening, now: datetime) -> None:

@@ -120,6 +120,10 @@ class BatchNumbers:
             number = next(self._free)
         return number
 
+    def forget(self) -> None:
+        """Leave the rest of a block whose transaction did not commit: a server that crashed may hand it out again."""
+        self._free = iter(())
+
 
 def ingest(
     connection: Plain,
@@ -167,11 +171,12 @@ def ingest(
 
 
 def _head(number: int, pack: Pack) -> BatchHead:
-    seconds = np.asarray(pack.observed_s)
     earliest_at, latest_at = None, None
-    if seconds.size:
-        earliest_at = datetime.fromtimestamp(float(seconds.min()), UTC)
-        latest_at = datetime.fromtimestamp(float(seconds.max()), UTC)
+    if len(pack.observed_s):
+        # In a small pack plain lists are quicker than arrays.
+        least, most = (min, max) if isinstance(pack.observed_s, list) else (np.min, np.max)
+        earliest_at = datetime.fromtimestamp(float(least(pack.observed_s)), UTC)
+        latest_at = datetime.fromtimestamp(float(most(pack.observed_s)), UTC)
     return BatchHead(
         number,
         pack.received_at,
@@ -338,6 +343,8 @@ def _keep(
             receipts[owner[row]].disputes.append(
                 Dispute(int(places[row]), float(standing.value[row]), int(standing.unit[row]))
             )
+        for receipt in receipts:
+            receipt.disputes.sort(key=lambda dispute: dispute.place)
 
 
 def _count(receipts: Sequence[Receipt], owner: NDArray[np.int64], name: str) -> None:

@@ -19,7 +19,7 @@ from service.domain.schedules import (
     repair,
 )
 from service.domain.turning_demands import turn_constraint
-from service.storage.histories import facts_of, history_of, positions_of
+from service.storage.histories import air_beside, facts_of, history_of, positions_of
 from service.storage.piles import Loaded
 
 _TURNED_STAGES = frozenset({"filling", "hot"})
@@ -43,7 +43,7 @@ def standing(loaded: Loaded, *, now: datetime) -> Standing:
         for rule in loaded.pile.rules
         if rule in RULES
     }
-    facts, positions = facts_of(loaded), positions_of(loaded)
+    facts, positions, air = facts_of(loaded), positions_of(loaded), air_beside(loaded)
     turn = _next_turn(loaded, zone, now)
     risks = _risks(verdicts)
     told = status(
@@ -53,11 +53,12 @@ def standing(loaded: Loaded, *, now: datetime) -> Standing:
         next_turn=None if turn is None else turn.catch_up_on or turn.next_on,
         missed_turns=() if turn is None else turn.missed,
         verdict_risks=risks,
+        air=air,
     )
     if told.stage not in _TURNED_STAGES and turn is not None:
         # Nobody turns a pile that cures or is gone: what was missed before does not matter now.
         turn = None
-        told = status(facts, positions, now=now, verdict_risks=risks)
+        told = status(facts, positions, now=now, verdict_risks=risks, air=air)
     return Standing(told, verdicts, turn)
 
 

@@ -11,7 +11,7 @@ from sqlmodel import Session
 from service.domain.authority import Caller
 from service.domain.errors import Conflict
 from service.operations.readings import Receipt
-from service.storage import records, streams
+from service.storage import streams
 from service.storage.tables import ReadingStreamRow
 
 _COUNTS = ("received", "stored", "duplicate", "held", "disputed")
@@ -35,19 +35,12 @@ def open_stream(
         row.is_complete = False
         return row
     if row is None:
-        return _added(session, caller, key)
+        row = streams.made(session, caller, key)
     for name in ("committed_bytes", "lines", "refused", *_COUNTS):
         setattr(row, name, 0)
     row.is_complete, row.updated_at = False, now
     session.flush()
     return row
-
-
-def _added(session: Session, caller: Caller, key: str) -> ReadingStreamRow:
-    row = ReadingStreamRow(
-        organisation_id=caller.organisation_id, credential_id=caller.credential_id, key=key
-    )
-    return records.add(session, row)
 
 
 def mark(

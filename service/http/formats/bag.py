@@ -53,10 +53,8 @@ def read_bag(body: bytes, *, now: datetime, most: int) -> Sorted:
     except RecursionError as error:
         raise Unreadable("nested too deeply; send a flat bag") from error
     must_not_exceed(len(bag.readings), most)
-    good = sort_good(bag.readings, now=now)
-    if good is None:
-        return _one_by_one(body, now=now, most=most)
-    return replace(good, gateway=bag.gateway, sent_at=bag.sent_at)
+    good = sort_good(bag.readings, now=now, gateway=bag.gateway, sent_at=bag.sent_at)
+    return _one_by_one(body, now=now, most=most) if good is None else good
 
 
 def _one_by_one(body: bytes, *, now: datetime, most: int) -> Sorted:

@@ -53,7 +53,13 @@ SMALL: Final = 16
 """Up to this many readings plain lists are quicker than arrays (measured)."""
 
 
-def sort_good(items: Sequence[QuickItem], *, now: datetime) -> Sorted | None:
+def sort_good(
+    items: Sequence[QuickItem],
+    *,
+    now: datetime,
+    gateway: str | None = None,
+    sent_at: datetime | None = None,
+) -> Sorted | None:
     """Return items as columns if every one is usable; None when they must be looked at one by one."""
     serials = [item.probe for item in items]
     if not all(map(SERIAL.fullmatch, set(serials))):
@@ -66,7 +72,7 @@ def sort_good(items: Sequence[QuickItem], *, now: datetime) -> Sorted | None:
     unit = [UNIT_CODE[item.unit] for item in items]
     count = len(items)
     if count <= SMALL:
-        return Sorted(serials, quantity, observed_s, value, unit, range(count), [], count, None, None)
+        return Sorted(serials, quantity, observed_s, value, unit, range(count), [], count, gateway, sent_at)
     columns = (
         np.array(quantity, np.int16),
         np.array(unit, np.int16),
@@ -76,7 +82,7 @@ def sort_good(items: Sequence[QuickItem], *, now: datetime) -> Sorted | None:
     if not usable(*columns, now=now).all():
         return None
     quantities, units, values, instants = columns
-    return Sorted(serials, quantities, instants, values, units, range(count), [], count, None, None)
+    return Sorted(serials, quantities, instants, values, units, range(count), [], count, gateway, sent_at)
 
 
 def _is_unusable(item: QuickItem, now: datetime) -> bool:
