@@ -124,7 +124,8 @@ def steward(urls: Urls) -> Iterator[Database]:
 def client(urls: Urls) -> Iterator[TestClient]:
     """The app in this process."""
     app = create_app(
-        Settings(key_cache_s=0), database=Database(connect_engine(urls.service, role=SERVICE_ROLE))
+        Settings(key_cache_s=0, posts_per_minute=0),
+        database=Database(connect_engine(urls.service, role=SERVICE_ROLE)),
     )
     with TestClient(app, raise_server_exceptions=False) as opened:
         yield opened

@@ -10,6 +10,7 @@ from sqlalchemy import Engine, text
 from sqlmodel import Session
 
 from service.jobs.tasks import KEEP_ENDED, Task, Tools
+from service.operations import imports
 from service.operations.reopening import LONG_PAST, reopen
 from service.storage import partitions, retention
 from service.storage.jobs import forget_ended, rescue
@@ -18,6 +19,8 @@ CARETAKE: Final = "caretake"
 SWEEP: Final = "sweep_verdicts"
 SWEEP_ALL: Final = "sweep_all_verdicts"
 RESCUE: Final = "rescue_jobs"
+CUT_OFF_AFTER: Final = timedelta(days=1)
+"""How long a body may take to come in before it is given up."""
 LOOK_BACK: Final = timedelta(hours=1)
 """How old a lost signal the sweep still finds; it comes by six times in that while."""
 _ONE_AT_A_TIME: Final = 7_210_441_903
@@ -41,6 +44,8 @@ def caretake(tools: Tools) -> None:
         for policy in known:
             passing += retention.forget_passing(owner, policy.organisation_id, now, tools.go_on)
             readings += retention.forget_readings(owner, policy, now, tools.go_on)
+            with _inside(owner, policy.organisation_id) as session:
+                imports.drop_cut_off(session, policy.organisation_id, before=now - CUT_OFF_AFTER, now=now)
         with Session(owner) as session, session.begin():
             jobs = forget_ended(session, before=now - KEEP_ENDED, most=retention.MOST_AT_ONCE)
         log.info(
@@ -67,7 +72,7 @@ def _alone(owner: Engine) -> Iterator[bool]:
 
 
 def sweep_verdicts(tools: Tools) -> None:
-    """Find organisations whose late readings nobody looked at, and ask for that again.
+    """Find late readings nobody looked at, and imports nobody reads, and ask for that again.
 
     The service cannot list organisations, the owner cannot look past their walls: the steward lists them, and each is
     asked about from inside.
@@ -84,11 +89,21 @@ def _sweep(tools: Tools, *, since: datetime | None) -> None:
     owner = _owner(tools)
     for policy in retention.policies(owner):
         tools.go_on()
-        with Session(owner) as session, session.begin():
-            connection = session.connection()
-            partitions.enter_plain(connection, policy.organisation_id)
-            if since is None or retention.has_late_batches(connection, policy.organisation_id, since):
+        with _inside(owner, policy.organisation_id) as session:
+            late = since is None or retention.has_late_batches(
+                session.connection(), policy.organisation_id, since
+            )
+            if late:
                 reopen(session, policy.organisation_id, LONG_PAST)
+            imports.ask_again(session, policy.organisation_id, before=datetime.now(UTC) - LOOK_BACK)
+
+
+@contextmanager
+def _inside(owner: Engine, organisation_id: int) -> Iterator[Session]:
+    """Open one transaction of the owner's inside one organisation."""
+    with Session(owner) as session, session.begin():
+        partitions.enter_plain(session.connection(), organisation_id)
+        yield session
 
 
 def _owner(tools: Tools) -> Engine:
