@@ -175,8 +175,8 @@ def operation(problem_ref: dict[str, Any]) -> dict[str, Any]:
                 BAG: of("ReadingBag"),
                 SENML_JSON: of("SenmlPack"),
                 SENML_CBOR: bytes_of,
-                TABLE: {"schema": {"type": "string"}},
-                LINES: {"schema": {"type": "string"}},
+                TABLE: bytes_of,
+                LINES: bytes_of,
             },
         },
         "responses": {

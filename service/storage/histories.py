@@ -3,15 +3,22 @@
 from collections.abc import Sequence
 from datetime import datetime
 from itertools import pairwise
+from uuid import UUID
 
 import numpy as np
+from numpy.typing import NDArray
 
 from service.domain import piles as domain
-from service.domain.compliance import History, Series
+from service.domain.compliance import ACCEPTED, EXCLUDED, Applied, History, Series
 from service.domain.duty_records import duties_on_record
-from service.domain.piles import Event, PileFacts, PositionSeries, in_force
+from service.domain.piles import AirSeries, Event, PileFacts, PositionSeries, in_force
+from service.domain.quantities import QualityFlag
+from service.domain.readings.counted import Counted, count_temperatures
+from service.domain.readings.quality import ReadSeries, celsius, primary
 from service.domain.recipes import evaluate
+from service.storage.corrections import microseconds
 from service.storage.piles import Loaded, Occupied
+from service.storage.probes import Stay
 from service.storage.recipes import ingredients_of
 
 
@@ -27,29 +34,46 @@ def facts_of(loaded: Loaded) -> PileFacts:
 
 
 def positions_of(loaded: Loaded) -> tuple[PositionSeries, ...]:
-    """Return one series for each stay of a probe."""
-    return tuple(
-        PositionSeries(
-            position=one.stay.position,
-            serial=one.stay.serial,
-            depth_cm=one.stay.depth_cm,
-            observed_us=one.readings.observed_us,
-            value=one.readings.value,
-            unit=one.readings.unit,
-            flag=one.readings.flag,
-            placed_from=one.stay.since,
-            placed_until=one.stay.until,
-        )
-        for one in loaded.occupied
+    """Return one series for each stay of a probe.
+
+    What a person accepted is good; what a person excluded has been heard and tells nothing.
+    """
+    return tuple(_position(one) for one in loaded.occupied)
+
+
+def _position(one: Occupied) -> PositionSeries:
+    kept = ~one.readings.rival
+    columns = one.readings.columns
+    flag = np.where(one.readings.accepted, np.int16(QualityFlag.GOOD), columns.flag)
+    return PositionSeries(
+        position=one.stay.position,
+        serial=one.stay.serial,
+        depth_cm=one.stay.depth_cm,
+        observed_us=columns.observed_us[kept],
+        value=columns.value[kept],
+        unit=columns.unit[kept],
+        flag=flag[kept],
+        excluded=one.readings.excluded[kept],
+        placed_from=one.stay.since,
+        placed_until=one.stay.until,
     )
 
 
+def air_beside(loaded: Loaded) -> AirSeries | None:
+    """Return the air temperature at the site, without what failed its checks."""
+    air = loaded.air
+    if air is None:
+        return None
+    sound = ~np.isin(primary(air.flag), (QualityFlag.FAIL, QualityFlag.MISSING)) & np.isfinite(air.value)
+    return AirSeries(air.observed_us[sound], celsius(air.value[sound], air.unit[sound]))
+
+
 def history_of(loaded: Loaded, *, now: datetime) -> History:
-    """Return what was recorded of a pile, as a verdict needs it."""
+    """Return what was recorded of a pile, as a verdict of ``now`` needs it: the tests see no later reading or turn."""
     events = in_force(loaded.events)
     built_at = loaded.pile.built_at
     return History(
-        series=_series(loaded.occupied),
+        series=_series(_counted(loaded, now=now)),
         turns=domain.turns(events),
         restarts=domain.restarts(events, built_at),
         initial_carbon_nitrogen_ratio=_initial_ratio(loaded, events),
@@ -67,32 +91,88 @@ def _initial_ratio(loaded: Loaded, events: Sequence[Event]) -> float | None:
     return evaluate(ingredients_of(loaded.recipe.ingredients)).carbon_nitrogen_ratio
 
 
-def _series(occupied: Sequence[Occupied]) -> tuple[Series, ...]:
+def _counted(loaded: Loaded, *, now: datetime) -> list[tuple[Stay, Counted]]:
+    until_us = microseconds(now) + 1
+    heard = [one.readings.within(0, until_us) for one in loaded.occupied]
+    turns_us = [microseconds(at) for at in domain.turns(in_force(loaded.events)) if at <= now]
+    counted = count_temperatures(
+        heard,
+        depths_cm=[one.stay.depth_cm for one in loaded.occupied],
+        turns=turns_us,
+        air=_air_until(loaded.air, until_us),
+    )
+    return [(one.stay, found) for one, found in zip(loaded.occupied, counted, strict=True)]
+
+
+def _air_until(air: ReadSeries | None, until_us: int) -> ReadSeries | None:
+    if air is None or air.observed_us[-1] < until_us:
+        return air
+    n = int(np.searchsorted(air.observed_us, until_us, "left"))
+    return ReadSeries(air.observed_us[:n], air.value[:n], air.unit[:n], air.flag[:n])
+
+
+def _series(counted: Sequence[tuple[Stay, Counted]]) -> tuple[Series, ...]:
     """Return one series for each position.
 
     A probe that took over a place from another continues its series; two that sat there at once are two positions.
     """
-    by_position: dict[str, list[Occupied]] = {}
-    for one in occupied:
-        by_position.setdefault(one.stay.position, []).append(one)
+    by_position: dict[str, list[tuple[Stay, Counted]]] = {}
+    for one in counted:
+        by_position.setdefault(one[0].position, []).append(one)
     series = []
     for position, stays in by_position.items():
-        stays.sort(key=lambda one: one.stay.since)
-        overlap = any(a.stay.until is None or a.stay.until > b.stay.since for a, b in pairwise(stays))
+        stays.sort(key=lambda one: one[0].since)
+        overlap = any(a.until is None or a.until > b.since for (a, _), (b, _) in pairwise(stays))
         if overlap:
-            series += [_one_series(f"{position} ({one.stay.serial})", [one]) for one in stays]
+            series += [_one_series(f"{position} ({one[0].serial})", [one]) for one in stays]
         else:
             series.append(_one_series(position, stays))
     return tuple(series)
 
 
-def _one_series(position: str, stays: Sequence[Occupied]) -> Series:
+def _one_series(position: str, stays: Sequence[tuple[Stay, Counted]]) -> Series:
+    """Join stays that follow one another; of readings on one instant only the one that goes first is kept."""
+    kept = [~one.readings.rival for _, one in stays]
+    parts = [(one, here) for (_, one), here in zip(stays, kept, strict=True)]
+    columns = [(one.readings.columns, here) for one, here in parts]
+    said = np.concatenate(
+        [
+            _said(one)[here] if one.readings.entries else np.zeros(int(here.sum()), np.int8)
+            for one, here in parts
+        ]
+    )
     return Series(
         position,
-        np.concatenate([one.readings.observed_us for one in stays]),
-        np.concatenate([one.readings.value for one in stays]),
-        np.concatenate([one.readings.unit for one in stays]).astype(np.uint8),
-        np.concatenate([one.readings.flag for one in stays]).astype(np.uint8),
-        stays[0].stay.since,
-        stays[-1].stay.until,
+        np.concatenate([one.observed_us[here] for one, here in columns]),
+        np.concatenate([one.value[here] for one, here in columns]),
+        np.concatenate([one.unit[here] for one, here in columns]),
+        np.concatenate([one.flag[here] for one, here in columns]),
+        stays[0][0].since,
+        stays[-1][0].until,
+        assessed=np.concatenate([one.flag[here] for one, here in parts]),
+        said=said if said.any() else None,
+        applied=_applied(parts),
+    )
+
+
+def _said(one: Counted) -> NDArray[np.int8]:
+    said = np.where(one.readings.accepted, np.int8(ACCEPTED), np.int8(0))
+    return np.where(one.readings.excluded, np.int8(EXCLUDED), said)
+
+
+def _applied(parts: Sequence[tuple[Counted, NDArray[np.bool_]]]) -> tuple[Applied, ...]:
+    """Return the entries that hold for any reading, each with the instants of those it holds for."""
+    found: dict[UUID, list[Applied]] = {}
+    for one, here in parts:
+        readings = one.readings
+        for place, entry in enumerate(readings.entries):
+            holds = (
+                (readings.shifted_by == place) | (readings.told_by == place) | (readings.marked_by == place)
+            )
+            at = readings.columns.observed_us[holds & here]
+            if at.size and entry.kind != "withdraw":
+                found.setdefault(entry.id, []).append(Applied(entry.id, entry.kind, at))
+    return tuple(
+        Applied(same[0].correction, same[0].kind, np.concatenate([one.observed_at for one in same]))
+        for same in found.values()
     )

@@ -1,9 +1,8 @@
 """Piles, their events and verdicts, listed and loaded."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
-from typing import Any
+from typing import Final
 from uuid import UUID
 
 from sqlalchemy import text
@@ -12,11 +11,16 @@ from sqlmodel import Session, col, select
 from service.domain.authority import Caller
 from service.domain.piles import Event
 from service.domain.quantities import Quantity
+from service.domain.readings.corrected import Corrected
+from service.domain.readings.quality import ReadSeries
+from service.storage.corrections import microseconds
 from service.storage.probes import Stay, stays_in
-from service.storage.readings import Plain
-from service.storage.records import Page, make_cursor, page, read_cursor
-from service.storage.stretches import Stretch, stretch
+from service.storage.records import Page, page
+from service.storage.stretches import air_over, air_probe, entries_by_probe, plain_of, said_in, span_us
 from service.storage.tables import BayRow, PileEventRow, PileRow, RecipeRow, SiteRow, VerdictRow
+
+_NOW: Final = text("select now()")
+_AHEAD_US: Final = 86_400_000_000
 
 
 def piles_page(
@@ -52,37 +56,49 @@ def verdicts_page(
 
 def events_of(session: Session, organisation_id: int, pile_id: UUID) -> list[Event]:
     """Return every event of a pile as the domain's."""
+    return events_by_pile(session, organisation_id, [pile_id]).get(pile_id, [])
+
+
+def events_by_pile(
+    session: Session, organisation_id: int, pile_ids: Iterable[UUID]
+) -> dict[UUID, list[Event]]:
+    """Return every event of each of some piles as the domain's; piles without any are left out."""
     rows = session.exec(
         select(PileEventRow).where(
-            col(PileEventRow.organisation_id) == organisation_id, col(PileEventRow.pile_id) == pile_id
+            col(PileEventRow.organisation_id) == organisation_id, col(PileEventRow.pile_id).in_(pile_ids)
         )
     ).all()
-    return [
-        Event(
-            id=row.id,
-            kind=row.kind,
-            at=row.at,
-            recorded_at=row.recorded_at,
-            details=row.details,
-            crew=row.crew,
-            note=row.note,
-            corrects=row.corrects,
+    found: dict[UUID, list[Event]] = {}
+    for row in rows:
+        found.setdefault(row.pile_id, []).append(
+            Event(
+                id=row.id,
+                kind=row.kind,
+                at=row.at,
+                recorded_at=row.recorded_at,
+                details=row.details,
+                crew=row.crew,
+                note=row.note,
+                corrects=row.corrects,
+            )
         )
-        for row in rows
-    ]
+    return found
 
 
 @dataclass(frozen=True)
 class Occupied:
-    """One probe's stay in a pile and its temperature readings there."""
+    """One probe's stay in a pile and its temperatures there, corrections laid over."""
 
     stay: Stay
-    readings: Stretch
+    readings: Corrected
 
 
 @dataclass(frozen=True)
 class Loaded:
-    """A pile with all that judging it needs, read in one transaction."""
+    """A pile with all that judging it needs, read in one transaction.
+
+    ``air`` is the air temperature at the site while the pile's probes spoke; None if nobody measures it.
+    """
 
     pile: PileRow
     site: SiteRow
@@ -90,26 +106,13 @@ class Loaded:
     recipe: RecipeRow | None
     events: Sequence[Event]
     occupied: Sequence[Occupied]
+    air: ReadSeries | None = None
 
 
 def load(session: Session, pile: PileRow, *, readings: bool = True) -> Loaded:
     """Load a pile's site, bay, recipe and events, and its temperature readings unless not wanted."""
     organisation_id = pile.organisation_id
-    plain: Plain = session.connection().connection.driver_connection  # type: ignore[assignment]
-    occupied = [
-        Occupied(
-            stay,
-            stretch(
-                plain,
-                organisation_id,
-                stay.number,
-                Quantity.TEMPERATURE,
-                since=stay.since,
-                until=stay.until,
-            ),
-        )
-        for stay in (stays_in(session, organisation_id, pile.id) if readings else ())
-    ]
+    occupied = _occupied(session, pile) if readings else []
     return Loaded(
         pile=pile,
         site=session.get_one(SiteRow, (organisation_id, pile.site_id)),
@@ -119,70 +122,48 @@ def load(session: Session, pile: PileRow, *, readings: bool = True) -> Loaded:
         else session.get_one(RecipeRow, (organisation_id, pile.recipe_id)),
         events=events_of(session, organisation_id, pile.id),
         occupied=occupied,
+        air=_air_beside(session, pile, occupied),
     )
 
 
-@dataclass(frozen=True)
-class PileReading:
-    """One reading of a pile as recorded."""
-
-    probe: str
-    position: str
-    depth_cm: float | None
-    observed_at: datetime
-    quantity: int
-    value: float
-    unit: int
-    flag: int
-
-
-_READINGS = text("""
-select p.serial, s.position, s.depth_cm, r.observed_at, r.quantity, r.value, r.unit, r.flag, r.probe
-from placement s
-join probe p on p.organisation_id = s.organisation_id and p.id = s.probe_id
-join reading r on r.organisation_id = s.organisation_id and r.probe = p.number
-  and r.observed_at >= s.since and r.observed_at < coalesce(s.until, 'infinity')
-where s.organisation_id = :organisation_id and s.pile_id = :pile_id and r.organisation_id = :organisation_id
-  and r.quantity = :quantity and r.observed_at >= :since and r.observed_at < :until
-  and (cast(:position as text) is null or s.position = :position)
-  and (r.observed_at, r.probe) > (:last_at, :last_probe)
-order by r.observed_at, r.probe
-limit :most
-""")
+def _occupied(session: Session, pile: PileRow) -> list[Occupied]:
+    organisation_id = pile.organisation_id
+    stays = stays_in(session, organisation_id, pile.id)
+    if not stays:
+        return []
+    entries = entries_by_probe(session, organisation_id, [stay.probe_id for stay in stays])
+    plain = plain_of(session)
+    # No reading lies ahead of the clock by more than minutes, and each month that comes costs to plan for.
+    ahead_us = microseconds(session.execute(_NOW).scalar_one()) + _AHEAD_US
+    found = []
+    for stay in stays:
+        since_us, until_us = span_us(stay.since, stay.until)
+        _, laid = said_in(
+            plain,
+            organisation_id,
+            stay.number,
+            Quantity.TEMPERATURE,
+            entries.get(stay.probe_id, ()),
+            since_us=since_us,
+            until_us=max(since_us, min(until_us, ahead_us)),
+        )
+        found.append(Occupied(stay, laid))
+    return found
 
 
-def readings_page(
-    session: Session,
-    organisation_id: int,
-    pile_id: UUID,
-    *,
-    quantity: Quantity,
-    position: str | None,
-    since: datetime,
-    until: datetime,
-    limit: int,
-    after: str | None,
-) -> tuple[list[PileReading], str | None]:
-    """Return readings taken while their probe sat in the pile, in order of time, and the next cursor."""
-    last_at: Any = datetime(1969, 1, 1, tzinfo=UTC)
-    last_probe: Any = 0
-    if after is not None:
-        last_at, last_probe = read_cursor(after, [datetime, int])
-    rows = session.execute(
-        _READINGS,
-        {
-            "organisation_id": organisation_id,
-            "pile_id": pile_id,
-            "quantity": int(quantity),
-            "position": position,
-            # The cursor's instant is a bound too, so that months before it are not opened.
-            "since": max(since, last_at),
-            "until": until,
-            "last_at": last_at,
-            "last_probe": last_probe,
-            "most": limit + 1,
-        },
-    ).all()
-    items = [PileReading(*row[:8]) for row in rows[:limit]]
-    more = len(rows) > limit
-    return items, make_cursor([rows[limit - 1][3], rows[limit - 1][8]]) if more else None
+def _air_beside(session: Session, pile: PileRow, occupied: Sequence[Occupied]) -> ReadSeries | None:
+    spoken = [one.readings.columns.observed_us for one in occupied if one.readings.columns.observed_us.size]
+    if not spoken:
+        return None
+    since_us, until_us = min(int(at[0]) for at in spoken), max(int(at[-1]) for at in spoken)
+    probe = air_probe(
+        session,
+        pile.organisation_id,
+        pile.site_id,
+        placed=[one.stay.number for one in occupied],
+        since_us=since_us,
+        until_us=until_us,
+    )
+    if probe is None:
+        return None
+    return air_over(plain_of(session), pile.organisation_id, probe, since_us=since_us, until_us=until_us)

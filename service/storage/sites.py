@@ -1,6 +1,7 @@
 """Sites and bays, listed."""
 
 from uuid import UUID
+from zoneinfo import ZoneInfo
 
 from sqlmodel import Session, col, select
 
@@ -25,3 +26,10 @@ def bays_page(
         col(BayRow.organisation_id) == organisation_id, col(BayRow.site_id) == site_id
     )
     return page(session, statement, [col(BayRow.id)], limit=limit, after=after)
+
+
+def zone_of(session: Session, organisation_id: int, site_id: UUID | None) -> ZoneInfo:
+    """Return the time zone of a site, UTC without one."""
+    if site_id is None:
+        return ZoneInfo("UTC")
+    return ZoneInfo(session.get_one(SiteRow, (organisation_id, site_id)).time_zone)

@@ -1,6 +1,7 @@
 """Outside check: a client that openapi-python-client makes from the document takes a pile there and back."""
 
 import importlib
+import json
 import subprocess
 import sys
 from datetime import UTC, datetime
@@ -21,11 +22,17 @@ def made(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     beside = Path(sys.executable).parent
     monkeypatch.setenv("PATH", str(beside), prepend=":")
     package = tmp_path / "heapledger_client"
+    config = tmp_path / "config.json"
+    # The maker knows JSON and bytes; forms it does not know are bytes to it.
+    forms = ("application/senml+cbor", "text/csv", "application/x-ndjson", "application/vnd.apache.parquet")
+    overrides = dict.fromkeys(forms, "application/octet-stream")
+    config.write_text(json.dumps({"content_type_overrides": overrides}))
     done = subprocess.run(
         [
             beside / "openapi-python-client", "generate",
             "--path", live.TOP / "openapi-examples" / "openapi.json",
             "--output-path", package,
+            "--config", config,
             "--meta", "none",
             "--fail-on-warning",
         ],

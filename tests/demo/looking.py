@@ -1,6 +1,8 @@
 """A scenario looked at as an inspector would: readings, turns and verdicts of one pile, without a database."""
 
 import datetime as dt
+from collections.abc import Sequence
+from dataclasses import replace
 from functools import cache
 from typing import Any
 from uuid import UUID
@@ -15,6 +17,8 @@ from service.domain import piles
 from service.domain.compliance import RULES, History, Series, Verdict, judge
 from service.domain.piles import Event
 from service.domain.quantities import Quantity
+from service.domain.readings.corrected import Columns, corrected
+from service.domain.readings.counted import count_temperatures
 
 EPOCH = dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
 US = dt.timedelta(microseconds=1)
@@ -85,11 +89,42 @@ def series(made: Scenario, label: str) -> tuple[Series, ...]:
     return tuple(found)
 
 
+def counted(
+    made: Scenario, label: str, turns: Sequence[dt.datetime], judged_at: dt.datetime
+) -> tuple[Series, ...]:
+    """The series with what the tests of quality find in them, no reading or turn after the instant of judging."""
+    found = series(made, label)
+    until = (judged_at - EPOCH) // US
+    heard = []
+    for one in found:
+        n = int(np.searchsorted(one.observed_at, until, side="right"))
+        columns = Columns(
+            one.observed_at[:n], one.value[:n], one.unit[:n].astype(np.int16), one.flag[:n].astype(np.int16)
+        )
+        heard.append(corrected(columns, (), quantity=Quantity.TEMPERATURE))
+    counts = count_temperatures(
+        heard,
+        depths_cm=[stay.depth_cm for stay in made.stays if stay.pile == label],
+        turns=[(turn - EPOCH) // US for turn in turns if turn <= judged_at],
+    )
+    return tuple(
+        replace(
+            one,
+            observed_at=one.observed_at[: told.flag.size],
+            value=one.value[: told.flag.size],
+            unit=one.unit[: told.flag.size],
+            flag=one.flag[: told.flag.size],
+            assessed=told.flag,
+        )
+        for one, told in zip(found, counts, strict=True)
+    )
+
+
 def verdict(made: Scenario, label: str, rule: str, *, at: dt.datetime | None = None) -> Verdict:
     pile = laid(made, label)
     happened = piles.in_force(events(made, label))
     history = History(
-        series=series(made, label),
+        series=counted(made, label, piles.turns(happened), at or made.now),
         turns=piles.turns(happened),
         restarts=piles.restarts(happened, pile.built_at),
         initial_carbon_nitrogen_ratio=piles.initial_carbon_nitrogen_ratio(happened, pile.built_at),

@@ -113,7 +113,7 @@ def hear(
             )
             for number, at in enumerate(arrivals)
         ]
-        add_batches(connection, tenant.organisation_id, heads)
+        add_batches(connection, tenant.organisation_id, heads, {})
 
 
 def every(minutes: float, count: int, *, until: datetime) -> list[datetime]:

@@ -7,12 +7,15 @@ from typing import Final, Literal
 
 import numpy as np
 
-from service.domain.compliance.history import EXCLUDED, History, Series
+from service.domain.compliance.history import ACCEPTED, EXCLUDED, History, Series
 from service.domain.compliance.instants import to_datetime
 from service.domain.compliance.thresholds import celsius, lowest_qualifying, per_unit
 from service.domain.compliance.verdict import Caution
 from service.domain.compliance.words import count
-from service.domain.quantities import Unit, temperature_c
+from service.domain.quantities import QualityFlag, Unit, temperature_c
+from service.domain.readings.quality import primary
+
+_NO_HEAT: Final = (QualityFlag.FAIL, QualityFlag.MISSING)
 
 Level = Literal["amber", "red", "black"]
 
@@ -49,7 +52,11 @@ def cautions(history: History, judged: int) -> tuple[Caution, ...]:
 def _of(series: Series, judged: int) -> Caution | None:
     n = int(np.searchsorted(series.observed_at, judged, side="right"))
     value, unit = series.value[:n], series.unit[:n]
-    counts = ~np.isin(series.flag[:n], EXCLUDED) & ~np.isnan(value)
+    # Not what the evidence leaves out: a stuck probe or a clock that is off may still have seen a fire.
+    counts = ~np.isin(primary(series.flag[:n]), _NO_HEAT)
+    if series.said is not None:
+        counts = (counts | (series.said[:n] == ACCEPTED)) & (series.said[:n] != EXCLUDED)
+    counts &= ~np.isnan(value)
     for level, limit, advice in LEVELS:
         limit_in: Callable[[Unit], float] = partial(lowest_qualifying, ">=", limit, Unit.CEL)
         reached = np.flatnonzero(counts & (value >= per_unit(limit_in, unit)))

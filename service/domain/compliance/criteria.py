@@ -1,52 +1,119 @@
-"""The criteria of a verdict, each with its state and what was seen."""
+"""The criteria of a verdict, each with its state, what was seen, and what would meet it."""
 
-from service.domain.compliance.duties import judge_duty
-from service.domain.compliance.instants import hours_us
+from service.domain.compliance.duties import Facts, judge_duty
+from service.domain.compliance.instants import hours_us, to_datetime
+from service.domain.compliance.losses import lost_by
 from service.domain.compliance.spans import Spans
-from service.domain.compliance.states import Case, Outcome
-from service.domain.compliance.timeline import governing
-from service.domain.compliance.verdict import Criterion
-from service.domain.compliance.words import count, demanded, hours
+from service.domain.compliance.standing import hot_spans
+from service.domain.compliance.states import Case, HeatFound, Outcome
+from service.domain.compliance.verdict import Criterion, Lost, Window
+from service.domain.compliance.words import count, demanded, hours, temperature
 
 
 def process_criteria(case: Case, outcome: Outcome) -> tuple[Criterion, ...]:
     """Return time, temperature, turning, initial mix and curing, as far as the rule asks for them."""
-    words = {
-        "temperature_hold": _hold_words,
-        "turnings": _turn_words,
-        "initial_carbon_nitrogen_ratio": _mix_words,
-        "curing": _curing_words,
-    }
-    return tuple(
-        Criterion(name, "process", state, words[name](case, outcome))
-        for name, state in outcome.criteria.items()
+    found = [
+        criterion
+        for place, heat in enumerate(outcome.found.heats)
+        for criterion in _of_heat(case, outcome, heat, shown=place == 0)
+    ]
+    words = {"initial_carbon_nitrogen_ratio": _mix_words, "curing": _curing_words}
+    for name, state in outcome.criteria.items():
+        asked, seen = words[name](case)
+        needed = "" if state == "met" else asked
+        found.append(Criterion(name, "process", state, f"{asked}: {seen}", needed=needed))
+    return (*found, *outcome.found.proofs)
+
+
+def _of_heat(case: Case, outcome: Outcome, heat: HeatFound, *, shown: bool) -> list[Criterion]:
+    """Return a hold and its turnings; a hold other than the one shown carries its own windows and losses."""
+    suffix = "" if shown else f": {heat.heat.hold.name}"
+    windows: tuple[Window, ...] = ()
+    lost: tuple[Lost, ...] = ()
+    if not shown:
+        windows = windows_of(heat)
+        lost = lost_by(heat.case, case.record, outcome.text, heat.standing.met_at)
+    hold = Criterion(
+        f"temperature_hold{suffix}",
+        "process",
+        heat.held,
+        _hold_words(case, heat),
+        needed="" if heat.held == "met" else _hold_needed(heat),
+        progress=heat.standing.progress,
+        windows=windows,
+        lost=lost,
     )
+    turns = heat.heat.turns
+    if turns is None:
+        return [hold]
+    counted = len(heat.standing.turns.counted) if heat.standing.turns else 0
+    left = max(turns.minimum - counted, 0)
+    needed = "" if heat.turned == "met" else f"{count(left, 'more turning', 'more turnings')} that count"
+    turned = Criterion(
+        f"turnings{suffix}",
+        "process",
+        heat.turned,
+        _turn_words(heat),
+        needed=needed,
+        progress=min(1.0, counted / turns.minimum),
+    )
+    return [hold, turned]
+
+
+def windows_of(heat: HeatFound) -> tuple[Window, ...]:
+    """Return the stretches in which heat counted."""
+    if heat.standing.course is None:
+        return ()
+    shown = heat.standing.course.shown
+    pairs = zip(shown.start.tolist(), shown.end.tolist(), strict=True)
+    return tuple(Window(to_datetime(start), to_datetime(end)) for start, end in pairs)
 
 
 def duty_criteria(case: Case, outcome: Outcome) -> tuple[Criterion, ...]:
     """Return the rule's other duties."""
-    met_at = outcome.standing.met_at
-    hot_from = [int(one.at[one.hot.argmax()]) for one in outcome.hold.tracks if one.hot.any()]
-    period = (
-        min(hot_from, default=case.record.start),
-        case.record.end if met_at is None else min(met_at, case.record.end),
-    )
-    return tuple(
-        judge_duty(duty, case.history, case.record, outcome.hold.tracks, period, outcome.hold.time_zone)
-        for duty in case.rule.duties
-    )
+    start, end = case.record.start, case.record.end
+    if outcome.heat is not None:
+        hot_from = [int(one.at[one.hot.argmax()]) for one in outcome.heat.case.tracks if one.hot.any()]
+        met_at = outcome.heat.standing.met_at
+        start = min(hot_from, default=start)
+        end = end if met_at is None else min(met_at, end)
+    facts = Facts(case.history, case.record, (start, end), case.dossier.time_zone)
+    return tuple(judge_duty(duty, facts) for duty in case.rule.duties)
 
 
-def hot_time(case: Case, outcome: Outcome) -> Spans:
+def hot_time(case: Case, heat: HeatFound) -> Spans:
     """Return all stretches in which the whole pile was proven hot, counted or not."""
-    return governing(outcome.hold.tracks, case.record, assume_unseen_held=False)
+    return hot_spans(heat.case, case.record, assume_unseen_held=False)
 
 
-def _hold_words(case: Case, outcome: Outcome) -> str:
-    hold, course = outcome.hold.hold, outcome.standing.course
+def _asked(heat: HeatFound) -> str:
+    hold = heat.heat.hold
     asked = f"{demanded(hold)} for {hours(hours_us(hold.duration_h))}"
+    if heat.heat.turns is not None and heat.heat.turns.window == "before_each":
+        asked += " before each turning"
+    if hold.mean is not None:
+        word = "above" if hold.mean.operator == ">" else "at least"
+        asked += f", with a mean by time of {word} {temperature(hold.mean.threshold, hold.unit)}"
+    for one in hold.within:
+        asked += f", of which {one.duration_h:g} h at {demanded(one)}"
+    return asked
+
+
+def _hold_needed(heat: HeatFound) -> str:
+    course = heat.standing.course
+    if heat.standing.short_of:
+        return f"the period is long enough and shows {heat.standing.short_of}"
+    full = hours_us(heat.heat.hold.duration_h)
+    left = full if course is None or not course.is_alive else max(course.required_us - course.credit_us, 0)
+    return f"{hours(left)} more at {demanded(heat.heat.hold)} at every position"
+
+
+def _hold_words(case: Case, heat: HeatFound) -> str:
+    course, asked = heat.standing.course, _asked(heat)
     if case.record.is_empty:
         return f"{asked}: no reading that counts"
+    if case.history.averaged_by is not None:
+        asked += f" (the mean of all positions governs, as {case.history.averaged_by} permits)"
     if course is None:
         return f"{asked}: not yet reached at every position"
     ended = not course.is_alive and not course.is_reached
@@ -54,39 +121,44 @@ def _hold_words(case: Case, outcome: Outcome) -> str:
     held = f"{hours(course.shown.total_us)} held {period}"
     if course.by_days:
         held += f", {count(course.days, 'day', 'days')} by the calendar"
-    return f"{asked}: {held}; {hours(hot_time(case, outcome).total_us)} hot in all"
+    if heat.standing.short_of:
+        held += f"; {heat.standing.short_of}"
+    return f"{asked}: {held}; {hours(hot_time(case, heat).total_us)} hot in all"
 
 
-def _turn_words(case: Case, outcome: Outcome) -> str:
-    turns, counted = case.rule.turns, outcome.standing.turns
+def _turn_words(heat: HeatFound) -> str:
+    turns, counted = heat.heat.turns, heat.standing.turns
     if turns is None or counted is None:
         return ""
+    length = hours(hours_us(heat.heat.hold.duration_h))
     asked = f"at least {turns.minimum}"
     if turns.window == "hot_period":
         asked += " while the heat is held"
     if turns.window == "sliding":
-        asked += f" within one stretch of {hours(hours_us(outcome.hold.hold.duration_h))} of heat"
+        asked += f" within one stretch of {length} of heat"
+    if turns.window == "before_each":
+        asked += f", each after {length} of heat"
     if turns.spacing_h:
         asked += f", at least {turns.spacing_h:g} h apart"
     left_out = f"; {len(counted.rejected)} not counted" if counted.rejected else ""
     return f"{asked}: {count(len(counted.counted), 'turning counts', 'turnings count')}{left_out}"
 
 
-def _mix_words(case: Case, _outcome: Outcome) -> str:
+def _mix_words(case: Case) -> tuple[str, str]:
     mix, ratio = case.rule.initial_mix, case.history.initial_carbon_nitrogen_ratio
     if mix is None:
-        return ""
+        return "", ""
     asked = f"initial C:N from {float(mix.carbon_nitrogen_min):g} to {float(mix.carbon_nitrogen_max):g}"
-    return f"{asked}: {'not on record' if ratio is None else f'{ratio:g} on record'}"
+    return asked, "not on record" if ratio is None else f"{ratio:g} on record"
 
 
-def _curing_words(case: Case, _outcome: Outcome) -> str:
+def _curing_words(case: Case) -> tuple[str, str]:
     curing, cured = case.rule.curing, case.history.cured_days
     if curing is None:
-        return ""
+        return "", ""
     asked = (
         f"cured for at least {curing.minimum_days:g} days"
         if curing.minimum_days
         else "cured; the text names no time"
     )
-    return f"{asked}: {'no curing record' if cured is None else f'{cured:g} days on record'}"
+    return asked, "no curing record" if cured is None else f"{cured:g} days on record"

@@ -6,6 +6,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from service.domain.compliance.demands import DayCount
 from service.domain.compliance.evidence import Record
 from service.domain.compliance.instants import (
     DISTANT_FUTURE,
@@ -16,7 +17,7 @@ from service.domain.compliance.instants import (
     local_midnights,
     same_clock_time_after,
 )
-from service.domain.compliance.rule import DayCount, TextReading
+from service.domain.compliance.rule import TextReading
 from service.domain.compliance.spans import Spans, common, covered_us, merged
 from service.domain.compliance.timeline import Course, governing
 from service.domain.compliance.tracks import Cause, Track

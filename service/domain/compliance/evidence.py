@@ -1,14 +1,20 @@
 """The readings of a history that count as evidence, position by position."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+from uuid import UUID
 
 import numpy as np
 from numpy.typing import NDArray
 
-from service.domain.compliance.history import EXCLUDED, History, Series
-from service.domain.compliance.instants import DISTANT_FUTURE, DISTANT_PAST, Instants
-from service.domain.quantities import QualityFlag
+from service.domain.compliance.history import ACCEPTED, EXCLUDED, Applied, History, Series
+from service.domain.compliance.instants import DISTANT_FUTURE, DISTANT_PAST, HOUR_US, Instants, to_datetime
+from service.domain.compliance.thresholds import celsius
+from service.domain.compliance.verdict import CORRECTION, CorrectionHeld, Excluded
+from service.domain.quantities import QualityFlag, Unit
+from service.domain.readings.quality import reasons_out
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -22,18 +28,23 @@ class Evidence:
     at, value, unit
         ``(n,)`` readings that count, ascending in time.
     excluded_at
-        Times of readings that a check failed or that are missing.
+        Times of readings that are no evidence: a test or a person keeps them out, or they carry no number.
     since, until
         The position belongs to the pile between these instants.
+    depth_cm, accuracy_c, calibrated_at
+        As the series has them.
     """
 
     position: str
     at: Instants
     value: NDArray[np.float64]
-    unit: NDArray[np.uint8]
+    unit: NDArray[np.integer[Any]]
     excluded_at: Instants
     since: int
     until: int
+    depth_cm: float | None = None
+    accuracy_c: float | None = None
+    calibrated_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -56,6 +67,10 @@ class Record:
         Turnings up to the restart; mixing fresh material in is no turning of the batch it makes.
     closed
         True when the process has ended.
+    planned_turns
+        Turnings the schedule means to make after the instant of judging, ascending.
+    placed
+        Every required position by itself, where ``evidence`` is their mean.
     """
 
     evidence: tuple[Evidence, ...]
@@ -66,6 +81,8 @@ class Record:
     turns: tuple[int, ...]
     early_turns: tuple[int, ...]
     closed: bool
+    planned_turns: tuple[int, ...] = ()
+    placed: tuple[Evidence, ...] = ()
 
     @property
     def is_empty(self) -> bool:
@@ -97,6 +114,9 @@ def gather(history: History, judged: int) -> Record:
                 position, nothing, np.zeros(0), np.zeros(0, np.uint8), nothing, *_bounds(history, position)
             )
             evidence.append(none)
+    placed = tuple(evidence)
+    if history.averaged_by is not None:
+        evidence = averaged(evidence)
     turns = [at for at in history.turns_us if at <= judged]
     return Record(
         evidence=tuple(evidence),
@@ -107,7 +127,48 @@ def gather(history: History, judged: int) -> Record:
         turns=tuple(at for at in turns if at > since),
         early_turns=tuple(at for at in turns if at <= since),
         closed=history.closed,
+        planned_turns=tuple(at for at in history.planned_turns_us if at > judged),
+        placed=placed,
     )
+
+
+def averaged(evidence: Sequence[Evidence]) -> list[Evidence]:
+    """Return the mean of all positions as one, over those hours in which each of them was read.
+
+    Nothing is filled in: an hour in which one position was silent is an hour without a mean.
+    """
+    read = [one for one in evidence if one.at.size]
+    if len(read) < 2 or len(read) < len(evidence):  # noqa: PLR2004 - nothing to average, or a place never read
+        return list(evidence)
+    hours, lasts = zip(*(_last_of_each_hour(one) for one in read), strict=True)
+    shared = hours[0]
+    for one in hours[1:]:
+        shared = np.intersect1d(shared, one, assume_unique=True)
+    rows = [last[np.searchsorted(hour, shared)] for hour, last in zip(hours, lasts, strict=True)]
+    values = [celsius(one.value[row], one.unit[row]) for one, row in zip(read, rows, strict=True)]
+    at = (
+        np.max([one.at[row] for one, row in zip(read, rows, strict=True)], axis=0)
+        if shared.size
+        else read[0].at[:0]
+    )
+    mean = np.round(np.mean(values, axis=0), 9) if shared.size else np.zeros(0)
+    return [
+        Evidence(
+            position=f"mean of {', '.join(one.position for one in read)}",
+            at=np.asarray(at, dtype=np.int64),
+            value=np.asarray(mean, dtype=np.float64),
+            unit=np.full(shared.size, int(Unit.CEL), dtype=np.uint8),
+            excluded_at=np.unique(np.concatenate([one.excluded_at for one in read])),
+            since=max(one.since for one in read),
+            until=min(one.until for one in read),
+        )
+    ]
+
+
+def _last_of_each_hour(one: Evidence) -> tuple[Instants, NDArray[np.int64]]:
+    hour = one.at // HOUR_US
+    last = np.flatnonzero(np.append(hour[1:] != hour[:-1], True))
+    return hour[last], last
 
 
 def _seen(series: Series, judged: int) -> bool:
@@ -125,28 +186,85 @@ def _bounds(history: History, position: str) -> tuple[int, int]:
 def _evidence(series: Series, since: int, judged: int) -> Evidence:
     first = int(np.searchsorted(series.observed_at, max(since, series.starts_us), side="left"))
     last = int(np.searchsorted(series.observed_at, min(judged, series.ends_us), side="right"))
-    at, value, flag = series.observed_at[first:last], series.value[first:last], series.flag[first:last]
-    counts = ~np.isin(flag, EXCLUDED) & ~np.isnan(value)
+    at, counts = series.observed_at[first:last], series.counts(last)[first:]
     return Evidence(
         position=series.position,
         at=at[counts],
-        value=value[counts],
+        value=series.value[first:last][counts],
         unit=series.unit[first:last][counts],
         excluded_at=at[~counts],
         since=series.starts_us,
         until=series.ends_us,
+        depth_cm=series.depth_cm,
+        accuracy_c=series.accuracy_c,
+        calibrated_at=series.calibrated_at,
     )
 
 
-def excluded_by_flag(history: History, judged: int) -> Mapping[str, int]:
-    """Count the readings up to the instant of judging that are no evidence, by the reason."""
+def excluded(history: History, judged: int) -> tuple[Excluded, ...]:
+    """List the readings up to the instant of judging that are no evidence, by position and cause, each once."""
+    return tuple(
+        one
+        for series in sorted(history.series, key=lambda one: one.position)
+        for one in _excluded(series, int(np.searchsorted(series.observed_at, judged, side="right")))
+    )
+
+
+def _excluded(series: Series, n: int) -> Iterator[Excluded]:
+    at, value = series.observed_at[:n], series.value[:n]
+    said = np.zeros(n, np.int8) if series.said is None else series.said[:n]
+    flag = (series.flag if series.assessed is None else series.assessed)[:n]
+    # A reading without a number is missing whatever its flag says, and nobody can accept one.
+    flag = np.where(np.isnan(value), np.int16(QualityFlag.MISSING), flag)
+    tested = (said != EXCLUDED) & ((said != ACCEPTED) | np.isnan(value))
+    for cause, here in reasons_out(flag[tested]):
+        yield _excluded_at(series.position, cause, at[tested][here])
+    for entry, spoken in _holding(series, n):
+        if entry.kind == "exclude":
+            yield _excluded_at(series.position, CORRECTION, spoken, entry.correction)
+
+
+def _excluded_at(position: str, cause: str, at: Instants, correction: UUID | None = None) -> Excluded:
+    return Excluded(
+        position,
+        cause,
+        len(at),
+        to_datetime(int(at[0])),
+        to_datetime(int(at[-1])),
+        None if correction is None else str(correction),
+    )
+
+
+def corrections_held(history: History, judged: int) -> tuple[CorrectionHeld, ...]:
+    """List the entries by which readings moved, were told in another unit or were accepted, by position."""
+    return tuple(
+        CorrectionHeld(
+            series.position,
+            str(entry.correction),
+            entry.kind,
+            len(at),
+            to_datetime(int(at[0])),
+            to_datetime(int(at[-1])),
+        )
+        for series in sorted(history.series, key=lambda one: one.position)
+        for entry, at in _holding(series, int(np.searchsorted(series.observed_at, judged, side="right")))
+        if entry.kind != "exclude"
+    )
+
+
+def _holding(series: Series, n: int) -> Iterator[tuple[Applied, Instants]]:
+    """Yield the entries that hold for any of the first ``n`` readings, and when those were taken."""
+    last = series.observed_at[n - 1] if n else DISTANT_PAST
+    for entry in series.applied:
+        at = entry.observed_at[: np.searchsorted(entry.observed_at, last, side="right")]
+        if at.size:
+            yield entry, at
+
+
+def excluded_by_flag(found: Iterable[Excluded]) -> Mapping[str, int]:
+    """Count the readings that are no evidence by the flag or test that keeps them out."""
     counts: dict[str, int] = {}
-    for series in history.series:
-        n = int(np.searchsorted(series.observed_at, judged, side="right"))
-        flag, value = series.flag[:n], series.value[:n]
-        for reason in EXCLUDED:
-            counts[reason.name.lower()] = counts.get(reason.name.lower(), 0) + int((flag == reason).sum())
-        unreadable = np.isnan(value) & ~np.isin(flag, EXCLUDED)
-        missing = QualityFlag.MISSING.name.lower()
-        counts[missing] += int(unreadable.sum())
-    return {reason: count for reason, count in sorted(counts.items()) if count}
+    for one in found:
+        if one.cause != CORRECTION:
+            counts[one.cause] = counts.get(one.cause, 0) + one.count
+    return dict(sorted(counts.items()))

@@ -1,23 +1,29 @@
 """What was recorded of one pile, as a verdict needs it."""
 
-import hashlib
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from fractions import Fraction
-from typing import Final
+from typing import Any, Final, Literal
+from uuid import UUID
 
 import numpy as np
 from numpy.typing import NDArray
 
 from service.domain.compliance.instants import DISTANT_FUTURE, DISTANT_PAST, Instants, to_us
+from service.domain.compliance.samples import Sample, wrong_figures
 from service.domain.compliance.thresholds import TEMPERATURE_UNITS, written
 from service.domain.errors import FieldError, Invalid
 from service.domain.quantities import QualityFlag, Unit, temperature_in
+from service.domain.readings.quality import Flags, counts_as_evidence, primary
 
-EXCLUDED: Final = (QualityFlag.FAIL, QualityFlag.MISSING)
+ACCEPTED: Final = 1
+EXCLUDED: Final = -1
+"""What a person said of a reading; 0: nothing."""
+
 FLAGS: Final = frozenset(int(flag) for flag in QualityFlag)
+_FLAGS_END: Final = 1 << 15
 UNITS: Final = frozenset(int(unit) for unit in TEMPERATURE_UNITS)
 
 
@@ -34,7 +40,7 @@ class Reading:
     value, unit
         As recorded; never converted before it meets a rule.
     flag
-        Quality; ``FAIL`` and ``MISSING`` are not evidence.
+        Quality, with or without the bits of tests that objected; ``EVIDENCE_EXCLUDES`` names what is not evidence.
     """
 
     position: str
@@ -42,6 +48,25 @@ class Reading:
     value: float
     unit: Unit = Unit.CEL
     flag: int = QualityFlag.GOOD
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Applied:
+    """A person's entry that speaks of readings of one position.
+
+    Attributes
+    ----------
+    correction
+        Its id.
+    kind
+        What it says of them.
+    observed_at
+        ``(m,)`` instants of the readings it holds for, ascending [us].
+    """
+
+    correction: UUID
+    kind: Literal["accept", "exclude", "shift", "unit"]
+    observed_at: Instants
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,10 +84,21 @@ class Series:
     unit
         ``(n,)`` codes of :class:`~service.domain.quantities.Unit`.
     flag
-        ``(n,)`` codes of :class:`~service.domain.quantities.QualityFlag`.
+        ``(n,)`` codes of :class:`~service.domain.quantities.QualityFlag`, with or without the bits of tests that
+        objected on arrival.
     required_from, required_until
         The position is part of the pile between these aware times; None for the whole record. Readings taken
         outside are not evidence about the pile.
+    assessed
+        ``(n,)`` flags once the tests have looked at all readings of the pile together; None: ``flag`` is all that
+        is known.
+    said
+        ``(n,)`` ``ACCEPTED`` (evidence whatever its flag), ``EXCLUDED`` (never) or 0; None: nobody said anything.
+    applied
+        The entries of persons behind the series.
+    depth_cm, accuracy_c, calibrated_at
+        How deep the probe sits [cm], by how much it may be off [Cel], and its last calibration (aware); None where
+        nobody said.
 
     Raises
     ------
@@ -73,14 +109,21 @@ class Series:
     position: str
     observed_at: Instants
     value: NDArray[np.float64]
-    unit: NDArray[np.uint8]
-    flag: NDArray[np.uint8]
+    unit: NDArray[np.integer[Any]]
+    flag: NDArray[np.integer[Any]]
     required_from: datetime | None = None
     required_until: datetime | None = None
+    assessed: Flags | None = None
+    said: NDArray[np.int8] | None = None
+    applied: tuple[Applied, ...] = ()
+    depth_cm: float | None = None
+    accuracy_c: float | None = None
+    calibrated_at: datetime | None = None
 
     def __post_init__(self) -> None:
         pointer = f"/series/{self.position}"
-        if len({self.observed_at.shape, self.value.shape, self.unit.shape, self.flag.shape}) != 1:
+        columns = (self.observed_at, self.value, self.unit, self.flag, self.assessed, self.said)
+        if len({column.shape for column in columns if column is not None}) != 1:
             raise Invalid.field(
                 pointer, "times, values, units and flags differ in number; give one of each per reading"
             )
@@ -88,18 +131,32 @@ class Series:
             raise Invalid.field(pointer, "times do not ascend; sort the readings and keep one per instant")
         for name, found, known in (
             ("unit", self.unit, UNITS),
-            ("flag", self.flag, FLAGS),
+            ("flag", primary(self.flag), FLAGS),
         ):
-            strange = sorted(set(np.unique(found).tolist()) - known)
+            strange = _strange(found, known)
             if strange:
                 allowed = ", ".join(str(code) for code in sorted(known))
                 raise Invalid.field(
                     f"{pointer}/{name}", f"{strange[0]} is not a temperature {name}; use one of {allowed}"
                 )
+        for name in ("depth_cm", "accuracy_c"):
+            figure = getattr(self, name)
+            if figure is not None and not (math.isfinite(figure) and figure >= 0):
+                raise Invalid.field(f"{pointer}/{name}", f"{figure} is not a figure; give 0 or more, or null")
+        if self.calibrated_at is not None:
+            to_us(self.calibrated_at, f"{pointer}/calibrated_at")
         if self.starts_us >= self.ends_us:
             raise Invalid.field(
                 f"{pointer}/required_until", "not after required_from; swap or correct the two times"
             )
+
+    def counts(self, until: int) -> NDArray[np.bool_]:
+        """Return which of the first ``until`` readings are evidence, wherever the position was placed."""
+        flag = self.flag if self.assessed is None else self.assessed
+        counted: NDArray[np.bool_] = counts_as_evidence(flag[:until])
+        if self.said is not None:
+            counted = (counted | (self.said[:until] == ACCEPTED)) & (self.said[:until] != EXCLUDED)
+        return counted & ~np.isnan(self.value[:until])
 
     @property
     def starts_us(self) -> int:
@@ -112,6 +169,12 @@ class Series:
         """Instant up to which the position belongs to the pile."""
         pointer = f"/series/{self.position}/required_until"
         return DISTANT_FUTURE if self.required_until is None else to_us(self.required_until, pointer)
+
+
+def _strange(codes: NDArray[np.integer[Any]], known: frozenset[int]) -> list[int]:
+    if codes.size and int(codes.min()) >= 0 and set(np.flatnonzero(np.bincount(codes)).tolist()) <= known:
+        return []
+    return sorted(set(np.unique(codes).tolist()) - known)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -136,6 +199,17 @@ class History:
         Positions that must all be hot; None for every position seen.
     closed
         True when the process has ended and no more heat can come.
+    samples, measures, method
+        Laboratory samples; other figures by name, unit included, such as ``cover_thickness_cm``; the way of composting,
+        None if not on record.
+    planned_turns
+        Aware times at which the schedule means to turn; only used to look ahead.
+    averaged_by
+        The plan or authority that lets the mean of all positions govern in place of the coldest; None otherwise.
+    parents
+        What the material was before: the piles put onto this one, or the one it was split from.
+    stood_alone
+        False if there was no pile of its own before the parents came together, as with a split.
 
     Raises
     ------
@@ -151,8 +225,16 @@ class History:
     duties_recorded: frozenset[str] = frozenset()
     required_positions: frozenset[str] | None = None
     closed: bool = False
+    samples: tuple[Sample, ...] = ()
+    measures: Mapping[str, float] = field(default_factory=dict)
+    method: str | None = None
+    planned_turns: tuple[datetime, ...] = ()
+    averaged_by: str | None = None
+    parents: tuple["Parent", ...] = ()
+    stood_alone: bool = True
     turns_us: tuple[int, ...] = field(init=False)
     restarts_us: tuple[int, ...] = field(init=False)
+    planned_turns_us: tuple[int, ...] = field(init=False)
 
     def __post_init__(self) -> None:
         names = [series.position for series in self.series]
@@ -172,11 +254,39 @@ class History:
             errors.append(
                 FieldError("/cured_days", f"{cured} is not a number of days; give 0 or more, or null")
             )
+        errors += wrong_figures("/measures", self.measures)
+        for place, sample in enumerate(self.samples):
+            to_us(sample.taken_at, f"/samples/{place}/taken_at")
+            errors += wrong_figures(f"/samples/{place}/figures", sample.figures)
         if errors:
             raise Invalid(*errors)
-        for name in ("turns", "restarts"):
+        for name in ("turns", "restarts", "planned_turns"):
             moments = {to_us(at, f"/{name}/{i}") for i, at in enumerate(getattr(self, name))}
             object.__setattr__(self, f"{name}_us", tuple(sorted(moments)))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Parent:
+    """A pile whose material is in this one.
+
+    Attributes
+    ----------
+    name
+        What to call it in a verdict.
+    history
+        Its own record, with its own parents.
+    until
+        Aware time from which its material is in this pile.
+
+    Notes
+    -----
+    Every part of a batch must have met a rule. So each parent's record is followed into this pile on its own, and
+    the least advanced governs; a pile with one parent, split from it, takes the parent's record along.
+    """
+
+    name: str
+    history: History
+    until: datetime
 
 
 def series_of(
@@ -223,7 +333,7 @@ def _refuse_unusable(reading: Reading, index: int) -> None:
         raise Invalid.field(
             f"/readings/{index}/value", f"{reading.value} is not a temperature; leave the reading out"
         )
-    if reading.flag not in FLAGS:
+    if not 0 <= reading.flag < _FLAGS_END or int(primary(np.array(reading.flag))) not in FLAGS:
         raise Invalid.field(
             f"/readings/{index}/flag", f"{reading.flag} is not a quality flag; use 1, 2, 3, 4 or 9"
         )
@@ -233,7 +343,8 @@ def _rank(reading: Reading) -> tuple[bool, Fraction, int, int]:
     if math.isnan(reading.value):
         return True, Fraction(0), int(reading.unit), int(reading.flag)
     celsius = temperature_in(written(float(reading.value)), reading.unit, Unit.CEL)
-    return reading.flag in EXCLUDED, celsius, int(reading.unit), int(reading.flag)
+    counts = bool(counts_as_evidence(np.array(reading.flag)))
+    return not counts, celsius, int(reading.unit), int(reading.flag)
 
 
 def _series(
@@ -244,33 +355,7 @@ def _series(
         np.array([at for at, _ in rows], dtype=np.int64),
         np.array([reading.value for _, reading in rows], dtype=np.float64),
         np.array([reading.unit for _, reading in rows], dtype=np.uint8),
-        np.array([reading.flag for _, reading in rows], dtype=np.uint8),
+        np.array([reading.flag for _, reading in rows], dtype=np.int16),
         since,
         until,
     )
-
-
-def readings_digest(history: History, judged_us: int) -> str:
-    """Return a digest of every reading a verdict saw, the same for any order of arrival.
-
-    SHA-256 over, for each position in order of its name: the name in UTF-8, a zero byte, the number of readings
-    as a little-endian 64-bit integer, then the times (64-bit integers, microseconds since 1970 UTC), the values
-    (64-bit IEEE floats), the unit codes and the flags (one byte each), all little-endian and in order of time.
-
-    Returns
-    -------
-    str
-        ``sha256:`` and 64 hexadecimal digits.
-    """
-    digest = hashlib.sha256()
-    for series in sorted(history.series, key=lambda one: one.position):
-        n = int(np.searchsorted(series.observed_at, judged_us, side="right"))
-        if n == 0:
-            continue
-        digest.update(series.position.encode() + b"\0" + n.to_bytes(8, "little"))
-        # Adding 0.0 turns -0.0 into 0.0, and every not-a-number into one, so equal values have equal bytes.
-        values = np.where(np.isnan(series.value[:n]), np.nan, series.value[:n] + 0.0)
-        digest.update(series.observed_at[:n].astype("<i8").tobytes())
-        digest.update(values.astype("<f8").tobytes())
-        digest.update(series.unit[:n].astype("u1").tobytes() + series.flag[:n].astype("u1").tobytes())
-    return f"sha256:{digest.hexdigest()}"

@@ -1,23 +1,17 @@
-"""One pile's record against one rule: the entry point."""
+"""One pile's record against one rule, or against many: the entry points."""
 
-from collections.abc import Mapping
+from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from service.domain.compliance.cautions import cautions
-from service.domain.compliance.criteria import duty_criteria, hot_time, process_criteria
-from service.domain.compliance.evidence import excluded_by_flag, gather
-from service.domain.compliance.history import History, readings_digest
-from service.domain.compliance.instants import DAY_US, HOUR_US, to_datetime, to_us
-from service.domain.compliance.losses import lost_by, lost_by_addition
-from service.domain.compliance.notes import note
-from service.domain.compliance.outlook import Outlook, at_risk, earliest
-from service.domain.compliance.rule import INTERPRETATIONS, Interpretation, Rule, TextReading
-from service.domain.compliance.standing import HoldCase, Standing, stand
-from service.domain.compliance.states import Case, Outcome, decide, differences
-from service.domain.compliance.steps import next_step
-from service.domain.compliance.tracks import placing, track
-from service.domain.compliance.verdict import RuleReference, TurnNotCounted, Verdict, Window
+from service.domain.compliance.assembly import verdict_on
+from service.domain.compliance.dossier import Dossier
+from service.domain.compliance.history import History
+from service.domain.compliance.instants import to_us
+from service.domain.compliance.lineage import digest_of, lines_of
+from service.domain.compliance.rule import INTERPRETATIONS, Interpretation, Rule
+from service.domain.compliance.verdict import ORDER, Difference, Verdict, worst
 from service.domain.errors import Invalid
 
 
@@ -37,7 +31,7 @@ def judge(
     Parameters
     ----------
     rule
-        From the rulebook.
+        From the rulebook, or an organisation's own.
     history
         What was recorded.
     judged_at
@@ -56,107 +50,86 @@ def judge(
     Raises
     ------
     Invalid
-        If ``judged_at`` has no offset or the interpretation is unknown.
+        If ``judged_at`` has no offset, the interpretation is unknown, or too many piles came together.
+    """
+    (found,) = judge_each(
+        (rule,), history, judged_at=judged_at, time_zone=time_zone, interpretation=interpretation
+    )
+    return found
+
+
+def judge_each(
+    rules: Sequence[Rule],
+    history: History,
+    *,
+    judged_at: datetime,
+    time_zone: ZoneInfo,
+    interpretation: Interpretation = "inspector",
+) -> tuple[Verdict, ...]:
+    """Judge a pile's record against many rules; what they share is worked out once.
+
+    Parameters
+    ----------
+    rules, history, judged_at, time_zone, interpretation
+        As for :func:`judge`.
+
+    Returns
+    -------
+    tuple of Verdict
+        One for each rule, in their order; each is what :func:`judge` says of it alone.
+
+    Raises
+    ------
+    Invalid
+        As :func:`judge`.
     """
     if interpretation not in INTERPRETATIONS:
         raise Invalid.field(
             "/interpretation", f"{interpretation!r} is unknown; use one of {', '.join(INTERPRETATIONS)}"
         )
     judged = to_us(judged_at, "/judged_at")
-    case = _case(rule, history, judged, time_zone)
-    # Interpretations often fill the silences alike; each way is judged once.
-    by_text: dict[TextReading, Outcome] = {}
-    for one in INTERPRETATIONS:
-        text = rule.reading(one)
-        if text not in by_text:
-            by_text[text] = decide(case, text)
-    outcomes = {one: by_text[rule.reading(one)] for one in INTERPRETATIONS}
-    return _verdict(case, outcomes, interpretation)
+    lines = lines_of(history, judged)
+    dossiers = [Dossier(line.history, judged, time_zone) for line in lines]
+    if len(dossiers) == 1 and lines[0].name is None:
+        return tuple(verdict_on(rule, dossiers[0], interpretation) for rule in rules)
+    digest = digest_of(history, judged)
+    found = []
+    for rule in rules:
+        verdicts = [verdict_on(rule, dossier, interpretation) for dossier in dossiers]
+        found.append(
+            replace(_least_advanced([line.name for line in lines], verdicts), readings_digest=digest)
+        )
+    return tuple(found)
 
 
-def _case(rule: Rule, history: History, judged: int, time_zone: ZoneInfo) -> Case:
-    record = gather(history, judged)
-    holds = []
-    for hold in rule.holds:
-        tracks = [track(one, record, hold, time_zone) for one in record.evidence]
-        if not record.is_empty:
-            tracks.append(placing(record, hold))
-        holds.append(HoldCase(hold, tuple(tracks), time_zone))
-    return Case(rule, history, record, tuple(holds))
+def _least_advanced(names: Sequence[str | None], verdicts: Sequence[Verdict]) -> Verdict:
+    """Return the verdict on the part that is furthest from meeting the rule, with what the others add.
 
-
-def _verdict(
-    case: Case, outcomes: Mapping[Interpretation, Outcome], interpretation: Interpretation
-) -> Verdict:
-    rule, outcome, judged = case.rule, outcomes[interpretation], case.record.judged
-    standing, hold = outcome.standing, outcome.hold.hold
-    held_us = 0 if standing.course is None else standing.course.shown.total_us
-    by_days = standing.course is not None and standing.course.by_days
-    criteria = (*process_criteria(case, outcome), *duty_criteria(case, outcome))
-    duties_open = tuple(one.name for one in criteria if one.kind == "duty" and one.state != "met")
-    parting = differences(case, outcomes)
-    ahead = _earliest(case, outcome)
-    look = Outlook(outcome.hold, case.record, rule.turns, outcome.text, standing)
-    return Verdict(
-        rule=_reference(rule),
-        interpretation=interpretation,
-        judged_at=to_datetime(judged),
-        state=outcome.state,
-        note=note(case, outcomes, interpretation, parting),
-        met_at=_moment(standing.met_at if outcome.state == "met" else None),
-        held_h=held_us / HOUR_US,
-        held_days=float(standing.course.days) if standing.course and by_days else held_us / DAY_US,
-        required_h=hold.duration_h,
-        required_days=hold.duration_h / 24,
-        hot_h=hot_time(case, outcome).total_us / HOUR_US,
-        turns_counted=len(standing.turns.counted) if standing.turns else 0,
-        turns_required=rule.turns.minimum if rule.turns else 0,
-        turns_not_counted=_turns_not_counted(standing),
-        windows=_windows(standing),
-        lost=(
-            *lost_by_addition(case.history, case.record, outcome.hold),
-            *lost_by(outcome.hold, case.record, outcome.text, standing.met_at),
-        ),
-        criteria=criteria,
-        duties_open=duties_open,
-        next=next_step(case, outcome, look, duties_open, ahead),
-        earliest_possible=_moment(ahead),
-        at_risk=at_risk(look),
-        cautions=cautions(case.history, judged),
-        readings_of_the_text={one: outcomes[one].state for one in INTERPRETATIONS},
-        differences=parting,
-        readings_digest=readings_digest(case.history, judged),
-        excluded_by_flag=excluded_by_flag(case.history, judged),
+    The pile is met when its last part is, can be met no earlier than any part can, and an interpretation it fails
+    in one part it fails as a whole.
+    """
+    place = min(range(len(verdicts)), key=lambda k: _standing(verdicts[k]))
+    governs = verdicts[place]
+    ahead = [one.earliest_possible for one in verdicts if one.state != "met"]
+    differences: dict[str, Difference] = {}
+    for one in verdicts:
+        differences |= {difference.amb + difference.question: difference for difference in one.differences}
+    notes = dict.fromkeys(one.note for one in verdicts if one.note)
+    known = [at for at in ahead if at is not None]
+    return replace(
+        governs,
+        note=" ".join(notes) if governs.state == "met" and notes else governs.note,
+        earliest_possible=max(known) if known and len(known) == len(ahead) else None,
+        readings_of_the_text={
+            reading: worst([one.readings_of_the_text[reading] for one in verdicts])
+            for reading in INTERPRETATIONS
+        },
+        differences=tuple(differences.values()),
+        follows=names[place] if len(verdicts) > 1 else None,
     )
 
 
-def _reference(rule: Rule) -> RuleReference:
-    return RuleReference(rule.id, rule.title, rule.citation, rule.text_as_of, rule.text_status, rule.version)
-
-
-def _moment(instant: int | None) -> datetime | None:
-    return None if instant is None else to_datetime(instant)
-
-
-def _windows(standing: Standing) -> tuple[Window, ...]:
-    if standing.course is None:
-        return ()
-    shown = standing.course.shown
-    pairs = zip(shown.start.tolist(), shown.end.tolist(), strict=True)
-    return tuple(Window(to_datetime(start), to_datetime(end)) for start, end in pairs)
-
-
-def _turns_not_counted(standing: Standing) -> tuple[TurnNotCounted, ...]:
-    rejected = standing.turns.rejected if standing.turns else ()
-    return tuple(TurnNotCounted(to_datetime(at), why) for at, why in rejected)
-
-
-def _earliest(case: Case, outcome: Outcome) -> int | None:
-    """Return the earliest instant over all alternatives; None if it is met, cannot be met or only lacks a record."""
-    if outcome.standing.met_at is not None or outcome.state == "not_met":
-        return None
-    found = []
-    for hold in case.holds:
-        standing = stand(hold, case.record, case.rule.turns, outcome.text, assume_unseen_held=False)
-        found.append(earliest(Outlook(hold, case.record, case.rule.turns, outcome.text, standing)))
-    return min((at for at in found if at is not None), default=None)
+def _standing(verdict: Verdict) -> tuple[int, float, float, int]:
+    shares = [one.progress for one in verdict.criteria if one.progress is not None]
+    later = 0.0 if verdict.met_at is None else -verdict.met_at.timestamp()
+    return ORDER.index(verdict.state), later, min(shares, default=1.0), verdict.turns_counted

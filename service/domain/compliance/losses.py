@@ -6,10 +6,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from service.domain.compliance.demands import Hold
 from service.domain.compliance.evidence import Evidence, Record, gather
 from service.domain.compliance.history import History
 from service.domain.compliance.instants import hours_us, to_datetime
-from service.domain.compliance.rule import Hold, TextReading
+from service.domain.compliance.rule import TextReading
 from service.domain.compliance.standing import HoldCase
 from service.domain.compliance.thresholds import celsius
 from service.domain.compliance.timeline import caused_by_turn
@@ -111,7 +112,9 @@ def _unseen_words(one: Track, evidence: Evidence | None, cause: int, within: tup
         return f"{length} between placing or lifting the probe and its nearest reading"
     if cause == Cause.FLAGGED and evidence is not None:
         failed = np.count_nonzero((evidence.excluded_at > within[0]) & (evidence.excluded_at < within[1]))
-        return f"no reading that counts for {length}; {failed} failed a check or carried no value"
+        return (
+            f"no reading that counts for {length}; {failed} failed a check, were excluded or carried no value"
+        )
     return f"no reading for {length}: not held, not failed, unknown"
 
 

@@ -1,14 +1,17 @@
 """What an inspector would still ask although a rule is met."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
+from service.domain.compliance.duties import open_guidance
 from service.domain.compliance.instants import HOUR_US, hours_us, to_datetime
 from service.domain.compliance.rule import Interpretation
-from service.domain.compliance.states import Case, Outcome
-from service.domain.compliance.timeline import courses
+from service.domain.compliance.standing import runs
+from service.domain.compliance.states import Case, HeatFound, Outcome
+from service.domain.compliance.thresholds import celsius
 from service.domain.compliance.turns import regained_at
-from service.domain.compliance.verdict import Difference
+from service.domain.compliance.verdict import Criterion, Difference
+from service.domain.quantities import Unit, temperature_in
 
 
 def note(
@@ -16,6 +19,7 @@ def note(
     outcomes: Mapping[Interpretation, Outcome],
     interpretation: Interpretation,
     parting: Sequence[Difference],
+    duties: Sequence[Criterion] = (),
 ) -> str | None:
     """Return the reservations under which a rule is met.
 
@@ -27,6 +31,8 @@ def note(
         The one the verdict is given under.
     parting
         The silences that part the interpretations.
+    duties
+        The rule's other duties, judged.
 
     Returns
     -------
@@ -37,11 +43,13 @@ def note(
     if outcome.state != "met":
         return None
     reserves = [
+        _information_only(case),
         _other_reading(outcomes, interpretation, parting),
-        _counted_by_days(outcome),
-        _not_contiguous(case, outcome),
-        _not_regained(case, outcome),
+        _averaged(case),
+        *(said for heat in outcome.found.heats for said in _of_heat(case, outcome, heat)),
     ]
+    if interpretation == "inspector":
+        reserves += [_near_the_limit(heat) for heat in outcome.found.heats] + [_guidance(case, duties)]
     said = [reserve for reserve in reserves if reserve]
     return " ".join(said) or None
 
@@ -58,26 +66,49 @@ def _other_reading(
     return ""
 
 
-def _counted_by_days(outcome: Outcome) -> str:
-    course = outcome.standing.course
+def _information_only(case: Case) -> str:
+    if not case.rule.information_only:
+        return ""
+    return "For information only: this text is not open to compost, and nothing may be passed by it."
+
+
+def _averaged(case: Case) -> str:
+    if case.history.averaged_by is None:
+        return ""
+    permits = f"The mean of all positions governs, as {case.history.averaged_by} permits"
+    return f"{permits}; the coldest may not have met it (AMB-08)."
+
+
+def _guidance(case: Case, duties: Sequence[Criterion]) -> str:
+    """Name what the text does not ask for and a careful inspector does."""
+    asked = "; ".join(one.requirement for one in open_guidance(case.rule.duties, duties))
+    return f"Not asked by the text, and an inspector will ask: {asked}." if asked else ""
+
+
+def _of_heat(case: Case, outcome: Outcome, heat: HeatFound) -> Iterator[str]:
+    yield _counted_by_days(outcome, heat)
+    yield _not_contiguous(case, outcome, heat)
+    yield _not_regained(case, outcome, heat)
+
+
+def _counted_by_days(outcome: Outcome, heat: HeatFound) -> str:
+    course = heat.standing.course
     if course is None or not course.by_days:
         return ""
     held = course.shown.total_us / HOUR_US
     in_one_run = " without a break" if outcome.text.continuity == "unbroken" else ""
     return (
         f"Met on the count of {course.days} calendar days, {held:.4g} h of them proven hot; "
-        f"{outcome.hold.hold.duration_h:g} h of heat{in_one_run} are not proven (AMB-02)."
+        f"{heat.heat.hold.duration_h:g} h of heat{in_one_run} are not proven (AMB-02)."
     )
 
 
-def _not_contiguous(case: Case, outcome: Outcome) -> str:
+def _not_contiguous(case: Case, outcome: Outcome, heat: HeatFound) -> str:
     """Say that hours were added up where the text asks for them in one piece if possible."""
-    hold = outcome.hold
-    if hold.hold.continuity != "contiguous_if_possible":
+    if heat.heat.hold.continuity != "contiguous_if_possible":
         return ""
     one_piece = replace(outcome.text, continuity="unbroken")
-    runs = courses(hold.tracks, case.record, hold.hold, one_piece, assume_unseen_held=False)
-    if any(run.is_reached for run in runs):
+    if any(run.is_reached for run in runs(heat.case, case.record, one_piece, assume_unseen_held=False)):
         return ""
     return (
         "The hours were added up over interruptions; the text asks for them as contiguous as possible, "
@@ -85,13 +116,13 @@ def _not_contiguous(case: Case, outcome: Outcome) -> str:
     )
 
 
-def _not_regained(case: Case, outcome: Outcome) -> str:
+def _not_regained(case: Case, outcome: Outcome, heat: HeatFound) -> str:
     """Ask for heat shown again after the last turning, which brought the outside in."""
-    turns, within = outcome.standing.turns, outcome.text.regain_within_h
+    turns, within = heat.standing.turns, outcome.text.regain_within_h
     if within == 0 or turns is None or not turns.counted:
         return ""
     last = turns.counted[-1]
-    shown = regained_at(outcome.hold.tracks, last)
+    shown = regained_at(heat.case.tracks, last)
     if shown is not None and shown - last <= hours_us(within):
         return ""
     limit = last + hours_us(within)
@@ -102,3 +133,23 @@ def _not_regained(case: Case, outcome: Outcome) -> str:
         f"Heat was not shown again at every position within {within:g} h of the last turning: what it brought in "
         "from outside may be untreated; take a qualifying reading or hold the batch (AMB-04)."
     )
+
+
+def _near_the_limit(heat: HeatFound) -> str:
+    """Name the positions whose readings stand closer to the limit than their probe is accurate."""
+    course, hold = heat.standing.course, heat.heat.hold
+    if course is None:
+        return ""
+    limit_c = float(temperature_in(hold.threshold, hold.unit, Unit.CEL))
+    doubted = []
+    for one in heat.case.evidence:
+        inside = (one.at >= course.start) & (one.at <= course.end)
+        if one.accuracy_c is None or not inside.any():
+            continue
+        margin = celsius(one.value[inside], one.unit[inside]) - limit_c
+        margin = margin[margin >= 0]
+        if margin.size and float(margin.min()) < one.accuracy_c:
+            doubted.append(f"{one.position} within {margin.min():.2g} °C, accurate to {one.accuracy_c:g} °C")
+    if not doubted:
+        return ""
+    return f"Readings that count stand closer to the limit than the probe is accurate: {'; '.join(doubted)} (AMB-13)."

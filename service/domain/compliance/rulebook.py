@@ -1,6 +1,7 @@
-"""The rules the service ships with, read from their data files and checked on the way."""
+"""The rules the service ships with, and rules of an organisation's own, read from data and checked on the way."""
 
 import hashlib
+import json
 import re
 import tomllib
 from collections.abc import Callable, Mapping
@@ -10,36 +11,14 @@ from importlib.resources.abc import Traversable
 from types import MappingProxyType
 from typing import Final, cast, get_args
 
+from service.domain.compliance.demand_fields import read_initial_mix, read_process
+from service.domain.compliance.demands import Curing
 from service.domain.compliance.fields import Fields
-from service.domain.compliance.rule import (
-    INTERPRETATIONS,
-    Continuity,
-    Curing,
-    DayCount,
-    DayGap,
-    Duty,
-    Hold,
-    InitialMix,
-    Interpretation,
-    Rule,
-    Switch,
-    TextStatus,
-    Turns,
-    TurnWindow,
-)
-from service.domain.compliance.thresholds import TEMPERATURE_UNITS, Operator
+from service.domain.compliance.proof_fields import read_duty, read_methods
+from service.domain.compliance.rule import INTERPRETATIONS, Interpretation, Rule, Switch, TextStatus
 from service.domain.errors import FieldError, Invalid
-from service.domain.quantities import UCUM, UNIT_OF_UCUM
 
-METHODS: Final = (
-    "any",
-    "in_vessel",
-    "static",
-    "static_aerated",
-    "turned",
-    "turned_windrow",
-    "turned_windrow_housed",
-)
+IDENTIFIER: Final = re.compile(r"[a-z0-9](?:[a-z0-9-]{0,62}[a-z0-9])?")
 AS_OF: Final = re.compile(r"\d{4}(-\d{2}(-\d{2})?)?")
 AMBIGUITY: Final = re.compile(r"AMB-\d{2}")
 # What a switch may be set to: words, or hours.
@@ -50,7 +29,8 @@ SWITCHES: Final[Mapping[str, tuple[str, ...]]] = {
     "turn_apart_h": (),
     "regain_within_h": (),
 }
-EVIDENCE: Final = ("record", "reading_days", "turns", "reading_gaps")
+MOST_HOLDS: Final = 24
+"""Every hold is judged on the whole record; no text needs half as many."""
 
 
 def load_rules(folder: Traversable | None = None) -> Mapping[str, Rule]:
@@ -96,42 +76,112 @@ def read_rule(file: str, content: bytes) -> Rule:
         table = tomllib.loads(content.decode(), parse_float=Decimal)
     except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         raise Invalid(FieldError("", f"{file}: not readable as TOML: {error}")) from error
-    fields = Fields(file, table)
+    rule = _read(file, table, f"sha256:{hashlib.sha256(content).hexdigest()}")
+    if file != f"{rule.id}.toml":
+        raise Invalid.field(
+            "/id", f"{file}: {rule.id!r} does not match the name of the file; rename one of them"
+        )
+    return rule
+
+
+def read_rule_document(document: Mapping[str, object], *, name: str = "body") -> Rule:
+    """Read a rule an organisation wrote itself: the critical limits of a permit, or of a validated site plan.
+
+    Parameters
+    ----------
+    document
+        The same keys as in a rule file, as JSON values; null is the same as absent.
+    name
+        What to call the document in a refusal.
+
+    Returns
+    -------
+    Rule
+        Its version is :func:`document_version`. Whether the id is free is for the caller to say.
+
+    Raises
+    ------
+    Invalid
+        If it does not fit; the pointer (RFC 6901) leads to the key, the detail names document and reason.
+    """
+    return _read(name, document, document_version(document, name=name))
+
+
+def document_version(document: Mapping[str, object], *, name: str = "body") -> str:
+    """Return a digest of a rule document that does not depend on the order of keys or on how numbers are written.
+
+    Returns
+    -------
+    str
+        ``sha256:`` and 64 hexadecimal digits, over JSON with sorted keys, no blanks, nulls left out and every number
+        as its shortest decimal.
+
+    Raises
+    ------
+    Invalid
+        If it holds what JSON cannot, or is nested more than twenty levels deep.
+    """
+    plain = _plain(document, name, "", 0)
+    written = json.dumps(plain, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
+    return f"sha256:{hashlib.sha256(written.encode('utf-8', 'surrogatepass')).hexdigest()}"
+
+
+def _plain(value: object, name: str, pointer: str, depth: int) -> object:
+    if depth > 20:  # noqa: PLR2004 - as the docstring says
+        raise Invalid.field(pointer, f"{name}: nested more than 20 levels deep; write it flatter")
+    if isinstance(value, Mapping):
+        inner = {
+            str(key): _plain(one, name, f"{pointer}/{_level(str(key))}", depth + 1)
+            for key, one in value.items()
+        }
+        return {key: one for key, one in inner.items() if one is not None}
+    if isinstance(value, list | tuple):
+        return [_plain(one, name, f"{pointer}/{place}", depth + 1) for place, one in enumerate(value)]
+    if value is None or isinstance(value, str | bool):
+        return value
+    if isinstance(value, int | float | Decimal):
+        exact = Decimal(repr(value)) if isinstance(value, float) else Decimal(value)
+        if exact.is_finite():
+            return {"number": f"{exact.normalize():f}" if abs(exact.adjusted()) < 50 else str(exact)}  # noqa: PLR2004
+    raise Invalid.field(pointer, f"{name}: {value!r:.80} is not a value of JSON; correct it or leave it out")
+
+
+def _level(key: str) -> str:
+    return key.replace("~", "~0").replace("/", "~1")
+
+
+def _read(name: str, table: Mapping[str, object], version: str) -> Rule:
+    fields = Fields(name, table)
     rule = Rule(
-        id=_identifier(fields, file),
+        id=_identifier(fields),
         title=fields.text("title"),
         jurisdiction=fields.text("jurisdiction"),
-        methods=_methods(fields),
+        methods=read_methods(fields),
         phrase=fields.text("phrase"),
         citation=fields.text("citation"),
         text_source=fields.text("text_source"),
         text_as_of=_as_of(fields),
         text_status=cast("TextStatus", fields.choice("text_status", get_args(TextStatus))),
-        holds=fields.each("holds", _hold),
-        turns=fields.one("turns", _turns),
-        initial_mix=fields.one("initial_mix", _initial_mix),
+        process=read_process(fields),
+        initial_mix=fields.one("initial_mix", read_initial_mix),
         curing=fields.one("curing", lambda part: Curing(float(part.number("minimum_days", default=0)))),
-        duties=fields.each("duties", _duty),
+        duties=fields.each("duties", read_duty),
         switches=fields.each("switches", _switch),
-        version=f"sha256:{hashlib.sha256(content).hexdigest()}",
+        version=version,
+        information_only=fields.flag("information_only", default=False),
     )
     fields.finish()
     _refuse_contradictions(rule, fields)
+    _refuse_wrong_continuity(rule, fields)
     return rule
 
 
-def _identifier(fields: Fields, file: str) -> str:
+def _identifier(fields: Fields) -> str:
     found = fields.text("id")
-    if file != f"{found}.toml":
-        raise fields.refusal("id", f"{found!r} does not match the name of the file; rename one of them")
-    return found
-
-
-def _methods(fields: Fields) -> tuple[str, ...]:
-    found = fields.texts("methods")
-    for method in found:
-        if method not in METHODS:
-            raise fields.refusal("methods", f"{method!r} is unknown; use {', '.join(METHODS)}")
+    if not IDENTIFIER.fullmatch(found):
+        raise fields.refusal(
+            "id", f"{found[:80]!r} is not an id; use up to 64 of a-z, 0-9 and -, as in permit-2026-17"
+        )
     return found
 
 
@@ -139,92 +189,16 @@ def _as_of(fields: Fields) -> str:
     found = fields.text("text_as_of")
     if found != "unverified" and not AS_OF.fullmatch(found):
         raise fields.refusal(
-            "text_as_of", f"{found!r} is not a date such as 2026-11; write unverified if none is known"
+            "text_as_of", f"{found[:80]!r} is not a date such as 2026-11; write unverified if none is known"
         )
     return found
-
-
-def _hold(fields: Fields) -> Hold:
-    unit = UNIT_OF_UCUM[fields.choice("unit", tuple(UCUM[unit] for unit in sorted(TEMPERATURE_UNITS)))]
-    days = fields.has("duration_days")
-    duration = fields.number("duration_days", low=1) * 24 if days else fields.number("duration_h", low=1)
-    hold = Hold(
-        name=fields.text("name"),
-        operator=cast("Operator", fields.choice("operator", get_args(Operator))),
-        threshold=fields.number("threshold", high=1000),
-        unit=unit,
-        upper_limit=fields.number("upper_limit", high=1000) if fields.has("upper_limit") else None,
-        duration_h=float(duration),
-        continuity=cast("Continuity", fields.choice("continuity", get_args(Continuity))),
-        max_gap_h=float(fields.number("max_gap_h", low=1, high=24 * 7)),
-        day_gap=fields.one("day_gap", _day_gap),
-        day_count=fields.one("day_count", _day_count),
-    )
-    if hold.upper_limit is not None and hold.upper_limit <= hold.threshold:
-        raise fields.refusal("upper_limit", f"{float(hold.upper_limit):g} is not above the threshold")
-    if hold.day_count is not None and hold.day_count.days * 24 != hold.duration_h:
-        raise fields.refusal("day_count/days", f"{hold.day_count.days} days do not match the duration")
-    return hold
-
-
-def _day_gap(fields: Fields) -> DayGap:
-    return DayGap(float(fields.number("max_gap_h", low=1, high=24 * 7)), fields.weekdays("weekdays"))
-
-
-def _day_count(fields: Fields) -> DayCount:
-    qualifies = fields.choice("qualifies", ("one_reading", "every_reading"))
-    record = fields.choice("record", ("any", "daily"))
-    return DayCount(
-        days=fields.whole("days", low=2),
-        qualifies="one_reading" if qualifies == "one_reading" else "every_reading",
-        record="any" if record == "any" else "daily",
-        max_gap_h=float(fields.number("max_gap_h", low=1, high=24 * 7)),
-        daily_spacing_h=float(fields.number("daily_spacing_h", low=1, high=24)),
-        mixed_day_cool_h=float(fields.number("mixed_day_cool_h", high=24)),
-    )
-
-
-def _turns(fields: Fields) -> Turns:
-    return Turns(
-        minimum=fields.whole("minimum", low=1, high=100),
-        window=cast("TurnWindow", fields.choice("window", get_args(TurnWindow))),
-        spacing_h=float(fields.number("spacing_h", default=0)),
-        hot_before_h=float(fields.number("hot_before_h", low=1)) if fields.has("hot_before_h") else None,
-        regain_in_text=fields.flag("regain_in_text", default=False),
-    )
-
-
-def _initial_mix(fields: Fields) -> InitialMix:
-    mix = InitialMix(
-        fields.number("carbon_nitrogen_min", low=1, high=500),
-        fields.number("carbon_nitrogen_max", low=1, high=500),
-    )
-    if mix.carbon_nitrogen_min >= mix.carbon_nitrogen_max:
-        raise fields.refusal(
-            "carbon_nitrogen_max", f"{float(mix.carbon_nitrogen_max):g} is not above the minimum"
-        )
-    return mix
-
-
-def _duty(fields: Fields) -> Duty:
-    evidence = fields.choice("evidence", EVIDENCE)
-    name, requirement = fields.text("name"), fields.text("requirement")
-    instead = frozenset(fields.texts("instead")) if fields.has("instead") else frozenset()
-    if evidence == "reading_days":
-        return Duty(name, requirement, "reading_days", weekdays=fields.weekdays("weekdays"), instead=instead)
-    if evidence == "turns":
-        return Duty(name, requirement, "turns", least=fields.whole("least", low=1), instead=instead)
-    if evidence == "reading_gaps":
-        gap = float(fields.number("max_gap_h", low=1, high=24 * 7))
-        return Duty(name, requirement, "reading_gaps", max_gap_h=gap, instead=instead)
-    return Duty(name, requirement, "record", instead=instead)
 
 
 def _switch(fields: Fields) -> Switch:
     key = fields.choice("key", tuple(SWITCHES))
     amb = fields.text("amb")
     if not AMBIGUITY.fullmatch(amb):
-        raise fields.refusal("amb", f"{amb!r} is not the number of an ambiguity; write it as AMB-05")
+        raise fields.refusal("amb", f"{amb[:80]!r} is not the number of an ambiguity; write it as AMB-05")
     read: Callable[[str], str | float]
     if SWITCHES[key]:
         read = lambda one: fields.choice(one, SWITCHES[key])  # noqa: E731 - two ways of reading one value
@@ -236,8 +210,10 @@ def _switch(fields: Fields) -> Switch:
 
 def _refuse_contradictions(rule: Rule, fields: Fields) -> None:
     """Refuse what fits key by key and still makes no rule."""
-    if not rule.holds:
-        raise fields.refusal("holds", "there is no temperature to hold; add at least one [[holds]]")
+    if not rule.process.of:
+        raise fields.refusal("holds", "nothing decides the state; add at least one [[holds]] or [[criteria]]")
+    if len(rule.heats) > MOST_HOLDS:
+        raise fields.refusal("criteria", f"{len(rule.heats)} holds; at most {MOST_HOLDS} are judged")
     for key, names in (
         ("duties", [duty.name for duty in rule.duties]),
         ("switches", [switch.key for switch in rule.switches]),
@@ -246,7 +222,12 @@ def _refuse_contradictions(rule: Rule, fields: Fields) -> None:
             raise fields.refusal(key, "a name comes twice; keep one")
     if (rule.text_status == "unverified") != (rule.text_as_of == "unverified"):
         raise fields.refusal("text_as_of", "text_as_of and text_status must both say unverified, or neither")
-    is_silent = any(hold.continuity == "silent_maintained" for hold in rule.holds)
+
+
+def _refuse_wrong_continuity(rule: Rule, fields: Fields) -> None:
+    """Ask of a text silent on interruptions how each interpretation reads it, and of no other."""
+    stated = {hold.continuity for hold in rule.holds}
+    is_silent = bool(stated & {"silent_maintained", "silent_attains"})
     switch = next((one for one in rule.switches if one.key == "continuity"), None)
     if is_silent != (switch is not None):
         reason = (
@@ -257,7 +238,13 @@ def _refuse_contradictions(rule: Rule, fields: Fields) -> None:
         raise fields.refusal(
             "switches", f"the text is {'' if is_silent else 'not '}silent on interruptions; {reason}"
         )
-    if switch is not None and "cumulative" in {switch.values["literal"], switch.values["inspector"]}:
+    if is_silent and stated & {"consecutive", "cumulative", "contiguous_if_possible"}:
+        raise fields.refusal(
+            "switches", "some holds are silent on interruptions and some are not; write two rules"
+        )
+    careful = set() if switch is None else {switch.values["literal"], switch.values["inspector"]}
+    # "Attains … during the period" speaks of days, not of one run; "maintained" does not.
+    if "cumulative" in careful and "silent_maintained" in stated:
         raise fields.refusal(
             "switches", "a silent text may be cumulative only under the cumulative interpretation"
         )

@@ -1,14 +1,19 @@
 """How a pile stands against one hold and the turnings tied to it."""
 
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from service.domain.compliance.days import day_courses
-from service.domain.compliance.evidence import Record
-from service.domain.compliance.rule import Hold, TextReading, Turns
-from service.domain.compliance.timeline import Course, courses
+from service.domain.compliance.demands import Hold, Turns
+from service.domain.compliance.evidence import Evidence, Record
+from service.domain.compliance.inside import mean_reached, time_within
+from service.domain.compliance.rule import TextReading
+from service.domain.compliance.spans import Spans
+from service.domain.compliance.timeline import Course, courses, governing
 from service.domain.compliance.tracks import Track
-from service.domain.compliance.turns import TurnCount, TurnView, count_turns, regained_at
+from service.domain.compliance.turns import TurnCount, TurnView, count_each, count_turns, regained_at
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -23,11 +28,20 @@ class HoldCase:
         Every required position, and the placing of probes.
     time_zone
         Of the site.
+    evidence
+        The readings behind the tracks.
+    within
+        The holds whose time must lie within this one.
+    memo
+        What was already worked out from the same tracks, kept for other rules and other readings of the text.
     """
 
     hold: Hold
     tracks: tuple[Track, ...]
     time_zone: ZoneInfo
+    evidence: tuple[Evidence, ...] = ()
+    within: tuple["HoldCase", ...] = ()
+    memo: dict[object, Any] = field(default_factory=dict)  # Any: each key has its own kind of value
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -42,16 +56,19 @@ class Standing:
         Turnings counted in it; None if the rule asks for none.
     met_at
         The instant from which heat and turnings both sufficed; None if they do not.
+    short_of
+        What the period still lacks although its hours suffice: a mean, or hours at another temperature.
     """
 
     course: Course | None
     turns: TurnCount | None
     met_at: int | None
+    short_of: str = ""
 
     @property
     def is_held(self) -> bool:
         """True if the heat sufficed."""
-        return self.course is not None and self.course.is_reached
+        return self.course is not None and self.course.is_reached and not self.short_of
 
     @property
     def is_turned(self) -> bool:
@@ -78,19 +95,54 @@ def stand(
     assume_unseen_held
         True to ask what could be met if every unseen stretch had been hot.
     """
-    periods: list[Course | None] = []
-    periods += courses(case.tracks, record, case.hold, text, assume_unseen_held=assume_unseen_held)
+    key = (case.hold, turns, text, assume_unseen_held)
+    if key not in case.memo:
+        case.memo[key] = _stand(case, record, turns, text, assume_unseen_held=assume_unseen_held)
+    found: Standing = case.memo[key]
+    return found
+
+
+def runs(case: HoldCase, record: Record, text: TextReading, *, assume_unseen_held: bool) -> list[Course]:
+    """Return the runs of a pile at the temperature of a hold, worked out once."""
+    key = ("runs", case.hold.duration_h, text.run_terms, assume_unseen_held)
+    if key not in case.memo:
+        case.memo[key] = courses(case.tracks, record, case.hold, text, assume_unseen_held=assume_unseen_held)
+    found: list[Course] = case.memo[key]
+    return found
+
+
+def hot_spans(case: HoldCase, record: Record, *, assume_unseen_held: bool) -> Spans:
+    """Return the stretches in which every position was hot, worked out once."""
+    key = ("hot", assume_unseen_held)
+    if key not in case.memo:
+        case.memo[key] = governing(case.tracks, record, assume_unseen_held=assume_unseen_held)
+    found: Spans = case.memo[key]
+    return found
+
+
+def _stand(
+    case: HoldCase, record: Record, turns: Turns | None, text: TextReading, *, assume_unseen_held: bool
+) -> Standing:
+    periods: list[Course | None] = [*runs(case, record, text, assume_unseen_held=assume_unseen_held)]
     if case.hold.day_count is not None:
-        periods += day_courses(
-            case.tracks,
-            record,
-            case.hold.day_count,
-            text,
-            case.time_zone,
-            assume_unseen_held=assume_unseen_held,
-        )
-    view = None if turns is None else TurnView(case.tracks, record, turns, text, assume_unseen_held)
-    standings = [_standing(view, course) for course in periods or [None]]
+        key = ("days", case.hold.day_count, text.continuity, assume_unseen_held)
+        if key not in case.memo:
+            case.memo[key] = day_courses(
+                case.tracks,
+                record,
+                case.hold.day_count,
+                text,
+                case.time_zone,
+                assume_unseen_held=assume_unseen_held,
+            )
+        periods += case.memo[key]
+    view = None if turns is None else TurnView(case.tracks, record, turns, text, assume_unseen_held, case.memo)
+    if turns is not None and turns.window == "before_each" and view is not None:
+        return _before_each(view, [one for one in periods if one is not None])
+    standings = [
+        _standing(case, record, view, course, assume_unseen_held=assume_unseen_held)
+        for course in periods or [None]
+    ]
     met = [(one.met_at, one) for one in standings if one.met_at is not None]
     if not met:
         return max(standings, key=lambda one: _advance(one, record))
@@ -100,23 +152,56 @@ def stand(
     return replace(best, met_at=first)
 
 
-def _standing(view: TurnView | None, course: Course | None) -> Standing:
-    count = None if view is None else count_turns(view, course)
+def _before_each(view: TurnView, periods: Sequence[Course]) -> Standing:
+    """Count the turnings before each of which the heat was held; the period shown is the one that counts now."""
+    counted = count_each(view, periods)
+    course = max(periods, key=lambda one: (one.is_alive, one.end), default=None)
+    if counted.last_needed is None:
+        return Standing(course, counted, None)
+    course = max((one for one in periods if one.start < counted.last_needed), key=lambda one: one.start)
+    if not view.turns.regain_in_text:
+        return Standing(course, counted, counted.last_needed)
+    return _regained(view, course, counted, counted.last_needed)
+
+
+def _standing(
+    case: HoldCase, record: Record, view: TurnView | None, course: Course | None, *, assume_unseen_held: bool
+) -> Standing:
+    turned = None if view is None else count_turns(view, course)
     reached = None if course is None else course.reached_at
-    if reached is None or view is None or count is None:
-        return Standing(course, count, reached)
-    if count.last_needed is None:
-        return Standing(course, count, None)
-    met_at = max(reached, count.last_needed)
-    if view.turns.regain_in_text:
-        shown = regained_at(view.tracks, count.last_needed)
-        if shown is None:
-            waiting = (count.last_needed, "heat has not been shown again after it")
-            return Standing(
-                course, replace(count, rejected=(*count.rejected, waiting), last_needed=None), None
-            )
-        return Standing(course, count, max(met_at, shown))
-    return Standing(course, count, met_at)
+    if course is None or reached is None:
+        return Standing(course, turned, None)
+    inner = [
+        time_within(
+            case.hold, course, one.hold, hot_spans(one, record, assume_unseen_held=assume_unseen_held)
+        )
+        for one in case.within
+    ]
+    if case.hold.mean is not None:
+        inner.append(mean_reached(case.hold, course, case.evidence, reached))
+    missing = [one.short_of for one in inner if one.at is None]
+    reached = max([reached, *(one.at for one in inner if one.at is not None)])
+    if missing:
+        return Standing(course, turned, None, "; ".join(missing))
+    if view is None or turned is None:
+        return Standing(course, turned, reached)
+    if turned.last_needed is None:
+        return Standing(course, turned, None)
+    met_at = max(reached, turned.last_needed)
+    if not view.turns.regain_in_text:
+        return Standing(course, turned, met_at)
+    return _regained(view, course, turned, met_at)
+
+
+def _regained(view: TurnView, course: Course | None, turned: TurnCount, met_at: int) -> Standing:
+    """Wait for the heat the text itself wants to see again after the last turning."""
+    if turned.last_needed is None:
+        return Standing(course, turned, None)
+    shown = regained_at(view.tracks, turned.last_needed)
+    if shown is None:
+        waiting = (turned.last_needed, "heat has not been shown again after it")
+        return Standing(course, replace(turned, rejected=(*turned.rejected, waiting), last_needed=None), None)
+    return Standing(course, turned, max(met_at, shown))
 
 
 def _advance(standing: Standing, record: Record) -> tuple[bool, bool, int, float, bool]:

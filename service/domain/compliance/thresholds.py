@@ -5,7 +5,7 @@ from collections.abc import Callable
 from decimal import Decimal
 from fractions import Fraction
 from functools import cache
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -66,7 +66,9 @@ def _smallest(near: Fraction, satisfies: Callable[[float], bool]) -> float:
     return value
 
 
-def per_unit(limit_in: Callable[[Unit], float], units: NDArray[np.uint8]) -> NDArray[np.float64] | float:
+def per_unit(
+    limit_in: Callable[[Unit], float], units: NDArray[np.integer[Any]]
+) -> NDArray[np.float64] | float:
     """Spread a limit over readings, each in the unit it was recorded in.
 
     Parameters
@@ -89,7 +91,7 @@ def per_unit(limit_in: Callable[[Unit], float], units: NDArray[np.uint8]) -> NDA
     return np.asarray(table[units], dtype=np.float64)
 
 
-def celsius(values: NDArray[np.float64], units: NDArray[np.uint8]) -> NDArray[np.float64]:
+def celsius(values: NDArray[np.float64], units: NDArray[np.integer[Any]]) -> NDArray[np.float64]:
     """Return recorded temperatures in Cel, for display and for finding the hottest; never for comparing."""
     fahrenheit, kelvin = units == Unit.DEG_F, units == Unit.KELVIN
     converted = np.where(fahrenheit, (values - 32) / 1.8, np.where(kelvin, values - 273.15, values))

@@ -6,15 +6,18 @@ from typing import Final
 
 import numpy as np
 
+from service.domain.compliance.demands import Hold
 from service.domain.compliance.evidence import Record
 from service.domain.compliance.instants import DISTANT_FUTURE, DISTANT_PAST, Flags, hours_us
-from service.domain.compliance.rule import Hold, TextReading
+from service.domain.compliance.rule import TextReading
 from service.domain.compliance.spans import Spans, common, covered_us, merged, overlaps
 from service.domain.compliance.tracks import Cause, Losses, Track
 
-# A fall is put down to a turning if it begins no later than this after it: turning a large pile takes hours, and a
-# probe at the far end stays hot until the machine comes. Common practice, no source.
-TURN_LAG_H: Final = 3.0
+# A fall is put down to a turning if it begins no later than this after it. Turning a large pile takes hours, a probe at
+# the far end stays hot until the machine comes, and what was mixed in from outside goes on drawing heat from the core
+# for half a day, so that a pile just above the limit slips under it hours later. House figure, no source; however late
+# it begins, the fall must be over within the day the rule allows, or the run ends.
+TURN_LAG_H: Final = 12.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -82,7 +85,9 @@ class Course:
         return int(covered_us(self.spans, np.array([instant], dtype=np.int64))[0])
 
 
-def caused_by_turn(losses: Losses, record: Record, transient_h: float) -> Flags:
+def caused_by_turn(
+    losses: Losses, record: Record, transient_h: float, *, assume_unseen_held: bool = False
+) -> Flags:
     """Tell which losses are falls caused by a turning and made good in time.
 
     Nobody can see what caused a fall. One that begins with a turning, lasts no longer than allowed and is over
@@ -96,15 +101,22 @@ def caused_by_turn(losses: Losses, record: Record, transient_h: float) -> Flags:
         Gives the turnings and the instant of judging, up to which an open fall may still be made good.
     transient_h
         Longest time from the last qualifying reading, and from the turning, to regained heat [h].
+    assume_unseen_held
+        True to suppose that a fall nobody saw begin began with the turning made in the unseen time.
     """
     turns = np.array(record.turns, dtype=np.int64)
     limit = hours_us(transient_h)
     if turns.size == 0 or limit == 0 or losses.start.size == 0:
         return np.zeros(losses.start.size, dtype=np.bool_)
-    begins = np.concatenate(([True], losses.start[1:] != losses.end[:-1]))
+    unseen = (losses.cause == Cause.GAP) | (losses.cause == Cause.FLAGGED)
+    begins = np.concatenate(
+        ([True], (losses.start[1:] != losses.end[:-1]) | (assume_unseen_held & unseen[:-1]))
+    )
     fell = np.maximum.accumulate(np.where(begins, losses.start, DISTANT_PAST))
     before = np.searchsorted(turns, losses.first_cold, side="right") - 1
     turn = turns[np.maximum(before, 0)]
+    if assume_unseen_held:
+        fell = np.maximum(fell, turn)
     regained = np.where(losses.is_open, max(record.judged, record.end), losses.end)
     return np.asarray(
         (before >= 0)
@@ -120,7 +132,9 @@ def caused_by_turn(losses: Losses, record: Record, transient_h: float) -> Flags:
 def breaking(track: Track, record: Record, text: TextReading, *, assume_unseen_held: bool) -> Flags:
     """Tell which losses of a position end a run."""
     cause = track.losses.cause
-    spared = (cause == Cause.EDGE) | caused_by_turn(track.losses, record, text.turn_transient_h)
+    spared = (cause == Cause.EDGE) | caused_by_turn(
+        track.losses, record, text.turn_transient_h, assume_unseen_held=assume_unseen_held
+    )
     if text.above_limit == "not_counted":
         spared |= cause == Cause.ABOVE
     if assume_unseen_held:

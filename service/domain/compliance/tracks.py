@@ -9,9 +9,9 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
+from service.domain.compliance.demands import DayGap, Hold
 from service.domain.compliance.evidence import Evidence, Record
 from service.domain.compliance.instants import DAY_US, HOUR_US, Flags, Instants, hours_us, local_date
-from service.domain.compliance.rule import DayGap, Hold
 from service.domain.compliance.spans import Spans, merged, outside
 from service.domain.compliance.thresholds import highest_allowed, lowest_qualifying, per_unit
 
@@ -92,7 +92,8 @@ class Track:
         """Tell whether the position is part of the pile at an instant."""
         if self.position is None:
             return False
-        return not bool(((self.free.start < instant) & (self.free.end > instant)).any())
+        # Free is all time before the position's bounds and all time after them.
+        return bool(self.free.end[0] <= instant <= self.free.start[-1])
 
 
 Row = tuple[int, int, int, Cause, bool]

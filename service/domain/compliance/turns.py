@@ -1,15 +1,18 @@
 """Which turnings count toward a rule, and why the others do not."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from bisect import bisect_left
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
 from enum import Enum
-from typing import Final
+from itertools import takewhile
+from typing import Any, Final
 
 import numpy as np
 
+from service.domain.compliance.demands import Turns
 from service.domain.compliance.evidence import Record
 from service.domain.compliance.instants import hours_us
-from service.domain.compliance.rule import TextReading, Turns
+from service.domain.compliance.rule import TextReading
 from service.domain.compliance.spans import covered_us
 from service.domain.compliance.timeline import Course
 from service.domain.compliance.tracks import Track, hours_between
@@ -62,6 +65,8 @@ class TurnView:
         What is asked, and how silences are filled.
     assume_unseen_held
         True to count a turning whose heat nobody looked at.
+    memo
+        What was already seen before an instant, kept for other readings of the text.
     """
 
     tracks: Sequence[Track]
@@ -69,6 +74,15 @@ class TurnView:
     turns: Turns
     text: TextReading
     assume_unseen_held: bool
+    memo: dict[object, Any] = field(default_factory=dict)  # Any: each key has its own kind of value
+
+    def warmth(self, instant: int) -> tuple[Warmth, str]:
+        """Look at the last readings before a turning."""
+        key = ("warmth", instant, self.turns.hot_before_h or TAIL_H)
+        if key not in self.memo:
+            self.memo[key] = warmth_before(self.tracks, instant, self.turns.hot_before_h or TAIL_H)
+        found: tuple[Warmth, str] = self.memo[key]
+        return found
 
     @property
     def apart_us(self) -> int:
@@ -130,7 +144,8 @@ def count_turns(view: TurnView, course: Course | None) -> TurnCount:
     else:
         chosen = spaced(eligible, view.apart_us)
         last_needed = chosen[view.turns.minimum - 1] if len(chosen) >= view.turns.minimum else None
-    rejected += [(at, _reason_left_out(view, at, chosen)) for at in eligible if at not in chosen]
+    kept = set(chosen)
+    rejected += [(at, _reason_left_out(view, at, chosen)) for at in eligible if at not in kept]
     return TurnCount(tuple(chosen), tuple(sorted(rejected)), last_needed)
 
 
@@ -142,10 +157,54 @@ def _reason_against(view: TurnView, course: Course | None, at: int) -> str | Non
         return "outside the hot period that counts" if course else "there has been no heat yet"
     if view.turns.hot_before_h is None and at <= course.end:
         return None
-    warmth, seen = warmth_before(view.tracks, at, view.turns.hot_before_h or TAIL_H)
+    warmth, seen = view.warmth(at)
     if warmth is Warmth.HOT or (warmth is Warmth.UNSEEN and view.assume_unseen_held):
         return None
     return f"heat before the turning is not shown: {seen}"
+
+
+def count_each(view: TurnView, periods: Sequence[Course]) -> TurnCount:
+    """Count the turnings before each of which heat was held for the hold's hours, since the one counted before it.
+
+    Parameters
+    ----------
+    view
+        Readings, turnings and the rule's terms.
+    periods
+        The runs; their required time is what is asked before each turning.
+    """
+    rejected = [
+        (at, "before fresh material was added; the count began again") for at in view.record.early_turns
+    ]
+    counted: list[int] = []
+    starts = [one.start for one in periods]
+    for at in view.record.turns:
+        k = int(np.searchsorted(starts, at, side="left")) - 1
+        reason = (
+            "there has been no heat before it"
+            if k < 0
+            else _reason_against_each(view, periods[k], at, counted)
+        )
+        if reason is None:
+            counted.append(at)
+        else:
+            rejected.append((at, reason))
+    enough = len(counted) >= view.turns.minimum
+    return TurnCount(
+        tuple(counted), tuple(sorted(rejected)), counted[view.turns.minimum - 1] if enough else None
+    )
+
+
+def _reason_against_each(view: TurnView, run: Course, at: int, counted: Sequence[int]) -> str | None:
+    if at > run.end:
+        warmth, seen = view.warmth(at)
+        if warmth is Warmth.COLD or (warmth is Warmth.UNSEEN and not view.assume_unseen_held):
+            return f"heat before the turning is not shown: {seen}"
+    held = run.credit_before_us(at) - (run.credit_before_us(counted[-1]) if counted else 0)
+    if held >= run.required_us:
+        return None
+    since = "since the turning counted before it" if counted else "before it"
+    return f"only {held / hours_us(1):.4g} h of heat {since}, {run.required_us / hours_us(1):g} h are asked"
 
 
 def spaced(instants: Sequence[int], apart: int) -> list[int]:
@@ -160,23 +219,29 @@ def spaced(instants: Sequence[int], apart: int) -> list[int]:
 def _within_window(view: TurnView, course: Course, eligible: Sequence[int]) -> tuple[list[int], int | None]:
     """Find the window of just the rule's credited hours that holds enough turnings, or the most."""
     best: list[int] = []
-    moments = np.array(eligible, dtype=np.int64)
-    credit = dict(zip(eligible, covered_us(course.spans, moments).tolist(), strict=True))
-    for k, first in enumerate(eligible):
-        inside = [
-            at
-            for at in spaced(eligible[k:], view.apart_us)
-            if credit[at] - credit[first] <= course.required_us
-        ]
-        if len(inside) >= view.turns.minimum:
-            return inside, inside[view.turns.minimum - 1]
-        if len(inside) >= len(best):  # of equals the latest, which can still be added to
-            best = inside
+    credit = covered_us(course.spans, np.array(eligible, dtype=np.int64)).tolist()
+    for k in range(len(eligible)):
+        places = _spaced_places(eligible, k, view.apart_us)
+        inside = list(takewhile(lambda n, k=k: credit[n] - credit[k] <= course.required_us, places))  # type: ignore[misc]
+        chosen = [eligible[n] for n in inside]
+        if len(chosen) >= view.turns.minimum:
+            return chosen, chosen[view.turns.minimum - 1]
+        if len(chosen) >= len(best):  # of equals the latest, which can still be added to
+            best = chosen
     return best, None
 
 
+def _spaced_places(instants: Sequence[int], first: int, apart: int) -> Iterator[int]:
+    """Yield the places of the first instant and of each later one far enough from the one before."""
+    place = first
+    while place < len(instants):
+        yield place
+        place = max(place + 1, bisect_left(instants, instants[place] + apart, lo=place + 1))
+
+
 def _reason_left_out(view: TurnView, at: int, chosen: Sequence[int]) -> str:
-    near = min(chosen, key=lambda one: abs(one - at))
+    place = bisect_left(chosen, at)
+    near = min(chosen[max(place - 1, 0) : place + 1], key=lambda one: abs(one - at))
     if abs(near - at) < view.apart_us:
         return (
             f"only {hours_between(*sorted((near, at))):.1f} h from another turning; "

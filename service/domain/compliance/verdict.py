@@ -1,6 +1,6 @@
 """What a verdict says, and the evidence it rests on."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Final, Literal
@@ -9,10 +9,22 @@ from service.domain.compliance.rule import Interpretation, TextStatus
 
 State = Literal["met", "under_way", "not_met", "cannot_judge"]
 CriterionKind = Literal["process", "duty"]
+ORDER: Final[tuple[State, ...]] = ("not_met", "under_way", "cannot_judge", "met")
+"""Of parts that are all asked the first that occurs decides."""
+BEST: Final[Mapping[State, int]] = {"met": 0, "cannot_judge": 1, "under_way": 2, "not_met": 3}
+"""Of alternatives the best one decides."""
 LostCause = Literal[
     "below_threshold", "above_limit", "gap", "flagged", "turn_transient", "restarted_by_addition"
 ]
+CORRECTION: Final = "correction"
+"""Cause of an exclusion that a person recorded."""
 CAUTION_LEVELS: Final = ("amber", "red", "black")
+
+
+def worst(states: Iterable[State]) -> State:
+    """Return the state of parts that are all asked; met if there are none."""
+    found = set(states)
+    return next((state for state in ORDER if state in found), "met")
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,12 +72,28 @@ class Lost:
 
 @dataclass(frozen=True, slots=True)
 class Criterion:
-    """One thing the rule asks and whether it is shown."""
+    """One thing the rule asks and whether it is shown.
+
+    Attributes
+    ----------
+    name, kind, state, detail
+        What is asked, whether it decides the state of the rule, and what was seen.
+    needed
+        What would meet it; empty if it is met.
+    progress
+        Share of the heat or the turnings shown, at most 1; None where there is no share.
+    windows, lost
+        Of a hold other than the one the verdict shows as its own.
+    """
 
     name: str
     kind: CriterionKind
     state: State
     detail: str
+    needed: str = ""
+    progress: float | None = None
+    windows: tuple[Window, ...] = ()
+    lost: tuple[Lost, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +102,28 @@ class TurnNotCounted:
 
     at: datetime
     reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class SuspectedTurn:
+    """A turning the curves look like and nobody recorded; it counts for nothing.
+
+    Attributes
+    ----------
+    at
+        Last reading before the fall, in UTC.
+    positions
+        Where it was seen.
+    fall_c
+        The least of the falls seen [Cel].
+    detail
+        In words, with what to do.
+    """
+
+    at: datetime
+    positions: tuple[str, ...]
+    fall_c: float
+    detail: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +150,7 @@ class AtRisk:
     Attributes
     ----------
     what
-        ``gap``, ``regain`` or ``turn_window``.
+        ``gap``, ``regain``, ``recovery`` or ``turn_window``.
     at
         When, in UTC.
     position
@@ -109,7 +159,7 @@ class AtRisk:
         In words.
     """
 
-    what: Literal["gap", "regain", "turn_window"]
+    what: Literal["gap", "regain", "recovery", "turn_window"]
     at: datetime
     position: str | None
     detail: str
@@ -134,6 +184,53 @@ class Caution:
     observed_at: datetime
     temperature_c: float
     detail: str
+
+
+@dataclass(frozen=True, slots=True)
+class Excluded:
+    """Readings that were looked at and are no evidence.
+
+    Attributes
+    ----------
+    position
+        Where.
+    cause
+        ``missing``, ``fail``, the name of a test, or ``correction``; the first that holds, so each reading stands
+        in one place.
+    count, first, last
+        How many, and the instants of the first and the last, in UTC.
+    correction
+        The entry that excluded them, where the cause is one.
+    """
+
+    position: str
+    cause: str
+    count: int
+    first: datetime
+    last: datetime
+    correction: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CorrectionHeld:
+    """A person's entry under which readings were looked at otherwise than recorded; what excludes is excluded.
+
+    Attributes
+    ----------
+    position, correction
+        Where, and the entry.
+    kind
+        ``accept``, ``shift`` or ``unit``.
+    count, first, last
+        How many readings, and the instants of the first and the last as corrected, in UTC.
+    """
+
+    position: str
+    correction: str
+    kind: str
+    count: int
+    first: datetime
+    last: datetime
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,7 +271,13 @@ class Verdict:
     readings_of_the_text, differences
         The state under every interpretation, and the silences that part them.
     readings_digest, excluded_by_flag
-        Which readings were seen, and how many were no evidence.
+        Which readings were seen, and how many a flag or a test kept out of the evidence.
+    excluded, corrections
+        Which readings are no evidence and why, and the entries of persons under which others were looked at.
+    suspected_turns
+        Turnings that the curves look like and nobody recorded.
+    follows
+        Of a merged pile, the part whose history is the least advanced and governs; None if there is only one.
     """
 
     rule: RuleReference
@@ -203,3 +306,7 @@ class Verdict:
     differences: tuple[Difference, ...]
     readings_digest: str
     excluded_by_flag: Mapping[str, int]
+    excluded: tuple[Excluded, ...]
+    corrections: tuple[CorrectionHeld, ...]
+    suspected_turns: tuple[SuspectedTurn, ...] = ()
+    follows: str | None = None

@@ -6,8 +6,8 @@ from fractions import Fraction
 from typing import Final
 from zoneinfo import ZoneInfo
 
+from service.domain.compliance.demands import Hold
 from service.domain.compliance.instants import HOUR_US, to_datetime
-from service.domain.compliance.rule import Hold
 from service.domain.quantities import Unit, temperature_in
 
 _SYMBOL: Final[Mapping[int, str]] = {Unit.CEL: "°C", Unit.DEG_F: "°F", Unit.KELVIN: "K"}

@@ -86,7 +86,7 @@ def _telling_reading(one: Heard) -> int | None:
     """Return the place of the reading that speaks for the position, None when none does."""
     if not one.at_us.size:
         return None
-    could_burn = BLACK_C <= float(one.temperature_c[-1]) <= BEYOND_ANY_PILE_C
+    could_burn = BLACK_C <= float(one.temperature_c[-1]) <= BEYOND_ANY_PILE_C and not one.excluded[-1]
     return one.at_us.size - 1 if one.would_be_c is None and could_burn else one.sound_place
 
 

@@ -9,49 +9,52 @@ import numpy as np
 from service.domain.piles.heat_signs import BEYOND_ANY_PILE_C, BLACK_C
 from service.domain.piles.series import FLAG_FAIL, AirSeries, Heard
 from service.domain.piles.situation import Severity, Situation, WarningSign, ago
+from service.domain.quantities import QualityFlag, Unit
+from service.domain.readings.quality import (
+    AIR_COMPARED_H,
+    ReadSeries,
+    Track,
+    air_at,
+    flat_line,
+    follows_air,
+    track,
+)
+from service.domain.readings.silence import expected_within_s
 
 LOGGER_SILENT_INTERVALS: Final = 3.0
 LOGGER_SILENT_H: Final = 6.0
 HAND_SILENT_H: Final = 36.0
-"""When silence is worth a walk; common practice, no source."""
-
-FLAT_WITHIN_C: Final = 0.15
-FLAT_LOGGER_H: Final = 48.0
-FLAT_HAND_COUNT: Final = 4
-FLAT_HAND_H: Final = 36.0
-"""A stuck sensor, or a number copied from the line above. The test is the flat line test of the IOOS QARTOD
-manuals; the figures are common practice, no source."""
-
-AIR_WITHIN_C: Final = 4.0
-AIR_CORRELATION: Final = 0.95
-AIR_COMPARED_H: Final = 24.0
-AIR_COMPARED_COUNT: Final = 12
-"""When a probe follows the air so closely that it must have been pulled out; common practice, no source."""
+"""When silence is worth a walk at the least; common practice, no source."""
 
 _US_PER_H: Final = 3_600_000_000
-_ROUND_OFF_C: Final = 1e-6
-_MOST_OF_A_DAY: Final = 0.8
+_S_PER_H: Final = 3_600.0
 
 
 def probe_signs(situation: Situation) -> Iterator[WarningSign]:
     """Yield the signs of every probe in place; a caution while its readings are needed, then only information."""
     severity: Severity = "caution" if situation.stage in {"filling", "hot"} else "info"
+    air = None if situation.air is None else _track_of(situation.air)
     for one in situation.in_place:
         yield from _silent(one, severity)
         yield from _failing_or_wrong_unit(one)
         yield from _flat(one, severity)
-        if situation.air is not None:
-            yield from _reads_like_air(one, situation.air, severity)
+        if air is not None:
+            yield from _reads_like_air(one, air, severity)
 
 
 def silent_after_h(one: Heard) -> float:
     """Return after how many hours silence is worth a walk [h].
 
-    A logger: three of its own intervals, at least 6 h. Read by hand, or rhythm not known: 36 h.
+    A logger: three of its own intervals, at least 6 h. Read by hand, or rhythm not known: 36 h. Longer where it used
+    to be heard more seldom, at weekends for instance, unless its interval was told.
     """
-    if one.interval is None or not one.is_logger:
-        return HAND_SILENT_H
-    return max(LOGGER_SILENT_INTERVALS * (one.interval / timedelta(hours=1)), LOGGER_SILENT_H)
+    least_h = HAND_SILENT_H
+    if one.interval is not None and one.is_logger:
+        least_h = max(LOGGER_SILENT_INTERVALS * (one.interval / timedelta(hours=1)), LOGGER_SILENT_H)
+    if one.series.expected_interval is not None:
+        return least_h
+    learned_s = expected_within_s(one.at_us, None).seconds
+    return least_h if learned_s is None else max(least_h, learned_s / _S_PER_H)
 
 
 def _silent(one: Heard, severity: Severity) -> Iterator[WarningSign]:
@@ -91,7 +94,7 @@ def _failing_or_wrong_unit(one: Heard) -> Iterator[WarningSign]:
             " service.",
             one.position,
         )
-    elif one.flag[-1] == FLAG_FAIL and not BLACK_C <= told_c <= BEYOND_ANY_PILE_C:
+    elif one.flag[-1] == FLAG_FAIL and not one.excluded[-1] and not BLACK_C <= told_c <= BEYOND_ANY_PILE_C:
         yield WarningSign(
             "probe_failing",
             "caution",
@@ -102,45 +105,30 @@ def _failing_or_wrong_unit(one: Heard) -> Iterator[WarningSign]:
 
 
 def _flat(one: Heard, severity: Severity) -> Iterator[WarningSign]:
-    at, temperature_c = one.usable_us, one.usable_c
-    if not at.size:
+    flat = flat_line(one.track)
+    if not flat.size or not flat[-1]:
         return
-    if one.is_logger:
-        opens = int(at[-1]) - round(FLAT_LOGGER_H * _US_PER_H)
-        first = int(np.searchsorted(at, opens, "right")) - 1
-        fewest, span_h = 3, FLAT_LOGGER_H
-    else:
-        first, fewest, span_h = at.size - FLAT_HAND_COUNT, FLAT_HAND_COUNT, FLAT_HAND_H
-    if first < 0 or at.size - first < fewest or at[-1] - at[first] < span_h * _US_PER_H:
-        return
-    spread_c = float(np.ptp(temperature_c[first:]))
-    if spread_c > (FLAT_WITHIN_C if one.is_logger else 0.0) + _ROUND_OFF_C:
-        return
-    hours = (int(at[-1]) - int(at[first])) / _US_PER_H
+    moved = np.flatnonzero(~flat)
+    first = int(moved[-1]) + 1 if moved.size else 0
+    temperature_c = one.track.temperature_c[first:]
+    hours = (int(one.track.at_us[-1]) - int(one.track.at_us[first])) / _US_PER_H
     yield WarningSign(
         "flat_line",
         severity,
-        f"{one.name} has told {temperature_c[-1]:.1f} °C for {hours:.0f} h, within {spread_c:.2f} °C: stuck, or"
-        " copied. A pile moves more than that.",
+        f"{one.name} has told {temperature_c[-1]:.1f} °C for {hours:.0f} h, within {np.ptp(temperature_c):.2f} °C:"
+        " stuck, or copied. A pile moves more than that.",
         "Put a second thermometer beside it; replace the probe if they differ, and record the change.",
         one.position,
     )
 
 
-def _reads_like_air(one: Heard, air: AirSeries, severity: Severity) -> Iterator[WarningSign]:
-    if not one.usable_us.size or not air.observed_us.size:
+def _reads_like_air(one: Heard, air: Track, severity: Severity) -> Iterator[WarningSign]:
+    follows = follows_air(one.track, air)
+    if not follows.size or not follows[-1]:
         return
-    opens = max(int(one.usable_us[-1]) - round(AIR_COMPARED_H * _US_PER_H), int(air.observed_us[0]))
-    shared = (one.usable_us >= opens) & (one.usable_us <= air.observed_us[-1])
-    at, told_c = one.usable_us[shared], one.usable_c[shared]
-    if at.size < AIR_COMPARED_COUNT or at[-1] - at[0] < _MOST_OF_A_DAY * AIR_COMPARED_H * _US_PER_H:
-        return
-    air_c = np.interp(at, air.observed_us, air.temperature_c)
-    apart_c = float(np.max(np.abs(told_c - air_c)))
-    if apart_c > AIR_WITHIN_C or min(np.ptp(told_c), np.ptp(air_c)) < FLAT_WITHIN_C:
-        return
-    if np.corrcoef(told_c, air_c)[0, 1] <= AIR_CORRELATION:
-        return
+    lately = one.track.at_us >= one.track.at_us[-1] - round(AIR_COMPARED_H * _US_PER_H)
+    at, told_c = one.track.at_us[lately], one.track.temperature_c[lately]
+    apart_c = float(np.nanmax(np.abs(told_c - air_at(at, air))))
     yield WarningSign(
         "reads_like_air",
         severity,
@@ -148,6 +136,17 @@ def _reads_like_air(one: Heard, air: AirSeries, severity: Severity) -> Iterator[
         f"Put it back to its depth{_depth(one)} from the side, or end its placement at the time it came out.",
         one.position,
     )
+
+
+def _track_of(air: AirSeries) -> Track:
+    n = air.observed_us.size
+    series = ReadSeries(
+        air.observed_us,
+        air.temperature_c,
+        np.full(n, Unit.CEL, np.int16),
+        np.full(n, QualityFlag.GOOD, np.int16),
+    )
+    return track(series, series.flag)
 
 
 def _depth(one: Heard) -> str:

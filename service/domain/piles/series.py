@@ -12,22 +12,29 @@ from numpy.typing import NDArray
 
 from service.domain.errors import Invalid
 from service.domain.piles.events import CLOCK_TOLERANCE
-from service.domain.piles.units_doubt import mistaken_unit_c
 from service.domain.quantities import QualityFlag, Unit
+from service.domain.readings.quality import (
+    HAND_READ_FROM_H,
+    ReadSeries,
+    Track,
+    celsius,
+    mistaken_unit_c,
+    primary,
+    track,
+)
 
 FLAG_FAIL: Final = QualityFlag.FAIL
 FLAG_MISSING: Final = QualityFlag.MISSING
 """QARTOD primary flags; 1 good, 2 not evaluated and 3 suspect are used (IOOS, Manual for Real-Time Oceanographic
 Data Quality Control Flags). A pile past 80 Cel is flagged suspect by its range, and must still be seen."""
 
-HAND_READ_FROM: Final = timedelta(hours=6)
-"""Readings further apart than this are taken by hand; common practice, no source."""
+HAND_READ_FROM: Final = timedelta(hours=HAND_READ_FROM_H)
 
-_COMPARE_WITHIN_US: Final = 3 * 86_400_000_000
 _LEARN_FROM: Final = 100
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _US: Final = timedelta(microseconds=1)
 _US_PER_H: Final = 3_600_000_000
+_US_PER_DAY: Final = 24 * _US_PER_H
 _DISTANT_US: Final = np.iinfo(np.int64).max
 
 
@@ -49,17 +56,6 @@ def from_us(moment_us: int) -> datetime:
     return _EPOCH + moment_us * _US
 
 
-def celsius(value: NDArray[np.float64], unit: NDArray[np.integer[Any]]) -> NDArray[np.float64]:
-    """Tell recorded temperatures in Cel, to a millionth, so that 158 [degF] and 343.15 K are 70 Cel exactly."""
-    told = value.astype(np.float64, copy=True)
-    fahrenheit, kelvin = unit == Unit.DEG_F, unit == Unit.KELVIN
-    if fahrenheit.any():
-        told[fahrenheit] = np.round((told[fahrenheit] - 32) * 5 / 9, 6)
-    if kelvin.any():
-        told[kelvin] = np.round(told[kelvin] - 273.15, 6)
-    return told
-
-
 @dataclass(frozen=True, eq=False)
 class PositionSeries:
     """Temperature readings of one placement: one probe at one position of the pile.
@@ -71,11 +67,13 @@ class PositionSeries:
     observed_us
         Ascending instants [us since 1970-01-01T00:00Z], int64.
     value, unit, flag
-        As recorded, ``Unit`` codes, QARTOD flags; one of each per instant.
+        As recorded, ``Unit`` codes, QARTOD flags as stored on arrival; one of each per instant.
     placed_from, placed_until
         Half-open span of the placement; readings outside it are not of this pile. None: still there.
     expected_interval
         How often it should speak; None: learned from its latest readings.
+    excluded
+        Where a person said that a reading does not count: it was heard, and tells nothing. None: nowhere.
 
     Raises
     ------
@@ -93,10 +91,12 @@ class PositionSeries:
     placed_from: datetime
     placed_until: datetime | None = None
     expected_interval: timedelta | None = None
+    excluded: NDArray[np.bool_] | None = None
 
     def __post_init__(self) -> None:
         pointer = f"/positions/{self.position}"
-        if len({self.observed_us.size, self.value.size, self.unit.size, self.flag.size}) != 1:
+        columns = (self.observed_us, self.value, self.unit, self.flag, self.excluded)
+        if len({column.size for column in columns if column is not None}) != 1:
             raise Invalid.field(
                 pointer, "columns differ in length; give one value, unit and flag per instant"
             )
@@ -123,7 +123,9 @@ class Heard:
     now_us
         The instant [us].
     at_us, temperature_c, value, unit, flag
-        Its readings inside the placement that carry a number, failed ones included.
+        Its readings inside the placement that carry a number, failed ones included; primary flags.
+    excluded
+        Where a person said that a reading does not count.
     """
 
     series: PositionSeries
@@ -132,7 +134,8 @@ class Heard:
     temperature_c: NDArray[np.float64]
     value: NDArray[np.float64]
     unit: NDArray[np.integer[Any]]
-    flag: NDArray[np.integer[Any]]
+    flag: NDArray[np.int16]
+    excluded: NDArray[np.bool_]
 
     @property
     def position(self) -> str:
@@ -152,9 +155,21 @@ class Heard:
 
     @cached_property
     def usable(self) -> NDArray[np.bool_]:
-        """Where a reading has not failed its checks."""
-        kept: NDArray[np.bool_] = self.flag != FLAG_FAIL
+        """Where a reading has not failed its checks and nobody excluded it."""
+        kept: NDArray[np.bool_] = (self.flag != FLAG_FAIL) & ~self.excluded
         return kept
+
+    @cached_property
+    def track(self) -> Track:
+        """The usable readings as the tests of quality look at them."""
+        series = ReadSeries(
+            self.at_us[self.usable],
+            self.value[self.usable],
+            self.unit[self.usable].astype(np.int16),
+            self.flag[self.usable],
+            depth_cm=self.series.depth_cm,
+        )
+        return track(series, series.flag)
 
     @cached_property
     def usable_us(self) -> NDArray[np.int64]:
@@ -175,15 +190,15 @@ class Heard:
     @cached_property
     def would_be_c(self) -> float | None:
         """What the latest reading would be had its unit been mistaken [Cel]; None when there is no such doubt."""
-        if not self.at_us.size:
+        if not self.at_us.size or self.excluded[-1]:
             return None
         last, before = self.at_us.size - 1, self._usable_before_last
-        near = before is not None and self.at_us[last] - self.at_us[before] <= _COMPARE_WITHIN_US
         return mistaken_unit_c(
             float(self.value[last]),
             int(self.unit[last]),
             told_c=float(self.temperature_c[last]),
-            before_c=float(self.temperature_c[before]) if near else None,
+            before_c=None if before is None else float(self.temperature_c[before]),
+            days=0.0 if before is None else int(self.at_us[last] - self.at_us[before]) / _US_PER_DAY,
         )
 
     @cached_property
@@ -236,7 +251,8 @@ def hear(series: PositionSeries, now: datetime) -> Heard:
     ends = min(_DISTANT_US if until is None else to_us(until), to_us(now + CLOCK_TOLERANCE) + 1)
     first, last = np.searchsorted(series.observed_us, (to_us(series.placed_from), ends), "left")
     part = slice(int(first), int(max(first, last)))
-    spoken = (series.flag[part] != FLAG_MISSING) & np.isfinite(series.value[part])
+    flag = primary(series.flag[part])
+    spoken = (flag != FLAG_MISSING) & np.isfinite(series.value[part])
     value, unit = series.value[part][spoken], series.unit[part][spoken]
     return Heard(
         series,
@@ -245,7 +261,8 @@ def hear(series: PositionSeries, now: datetime) -> Heard:
         celsius(value, unit),
         value,
         unit,
-        series.flag[part][spoken],
+        flag[spoken],
+        np.zeros(value.shape, np.bool_) if series.excluded is None else series.excluded[part][spoken],
     )
 
 

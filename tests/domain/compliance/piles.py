@@ -64,6 +64,7 @@ def pile(
     facts: dict[str, object] = {
         "initial_carbon_nitrogen_ratio": 30.0,
         "cured_days": 30.0,
+        "measures": {"cover_thickness_cm": 31.0},
         "turns": tuple(at(24 * day, start) for day in turn_days),
     }
     return History(series=series_of(readings), **(facts | more))  # type: ignore[arg-type]

@@ -4,6 +4,7 @@ import pytest
 
 from service.domain.compliance import History
 from service.domain.quantities import Unit
+from tests.domain.compliance.book_cases import BOOK_CASES
 from tests.domain.compliance.cases import (
     CA,
     CASES,
@@ -32,7 +33,7 @@ from tests.domain.compliance.piles import at, hour_of, log, pile, verdict
 
 @pytest.mark.parametrize(
     ("case", "rule"),
-    [pytest.param(case, rule, id=f"{case.name}-{rule}") for case in CASES for rule in case.expected],
+    [pytest.param(case, rule, id=f"{case.name}-{rule}") for case in [*CASES, *BOOK_CASES] for rule in case.expected],
 )
 def test_published_case(case: Case, rule: str) -> None:
     state, met_h = case.expected[rule]

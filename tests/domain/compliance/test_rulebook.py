@@ -12,17 +12,44 @@ from service.domain.errors import Invalid
 from tests.domain.compliance.piles import UTC_ZONE, at, dips, hour_of, log
 
 SHIPPED = {
-    "us-503-pfrp-windrow",
-    "us-503-pfrp-asp",
-    "us-nop-windrow",
-    "us-nop-static-vessel",
-    "us-fda-turned",
-    "us-fda-static",
-    "us-ny-windrow",
-    "us-ca-windrow",
-    "eu-cmc3",
-    "uk-abp-housed-windrow",
+    "au-4454-highrisk",
+    "au-4454-std",
+    "ca-ccme-static-vessel",
+    "ca-ccme-windrow",
     "de-bioabfv",
+    "de-bioabfv-past",
+    "eu-142-reactor",
+    "eu-cmc3",
+    "nz-4454",
+    "ph-paes414",
+    "uk-abp-housed-windrow",
+    "uk-abp-reactor-60",
+    "uk-abp-reactor-70",
+    "uk-abp-second-barrier",
+    "uk-pas100",
+    "us-257-pfrp-windrow",
+    "us-503-alt1",
+    "us-503-pfrp-asp",
+    "us-503-pfrp-guidance",
+    "us-503-pfrp-vessel",
+    "us-503-pfrp-windrow",
+    "us-503-psrp",
+    "us-503-var-b5",
+    "us-ca-asp",
+    "us-ca-vessel",
+    "us-ca-windrow",
+    "us-fda-lab-b",
+    "us-fda-static",
+    "us-fda-turned",
+    "us-ma-psrp",
+    "us-nop-5021",
+    "us-nop-manure",
+    "us-nop-static-vessel",
+    "us-nop-windrow",
+    "us-ny-static-vessel",
+    "us-ny-windrow",
+    "us-tx-static-vessel",
+    "us-tx-windrow",
 }
 
 PLAIN = """\
@@ -137,7 +164,12 @@ REFUSED = [
     ('unit = "Cel"', 'unit = "%"', "/holds/0/unit", "'%' is unknown; use one of Cel, [degF], K"),
     ('operator = ">="', 'operator = "<"', "/holds/0/operator", "use one of >=, >"),
     ("minimum = 1", "minimum = 1.5", "/turns/minimum", "not a whole number"),
-    ('window = "hot_period"', 'window = "weekly"', "/turns/window", "use one of hot_period, sliding, any"),
+    (
+        'window = "hot_period"',
+        'window = "weekly"',
+        "/turns/window",
+        "use one of hot_period, sliding, any, before_each",
+    ),
     ("minimum = 1", "minimum = 1\nregain_in_text = 1", "/turns/regain_in_text", "neither true nor false"),
     ('methods = ["turned_windrow"]', 'methods = ["dancing"]', "/methods", "'dancing' is unknown"),
     ('methods = ["turned_windrow"]', "methods = []", "/methods", "not a list of texts"),
@@ -226,7 +258,7 @@ def test_a_silent_text_is_cumulative_for_information_only() -> None:
 
 
 def test_no_hold_no_rule() -> None:
-    text = PLAIN[: PLAIN.index("[[holds]]")] + PLAIN[PLAIN.index("[turns]") :]
+    text = PLAIN[: PLAIN.index("[[holds]]")] + PLAIN[PLAIN.index("[[duties]]") :]
     with pytest.raises(Invalid, match="add at least one"):
         read_rule("xx-plain.toml", text.encode())
 

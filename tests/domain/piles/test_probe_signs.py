@@ -1,5 +1,6 @@
 """What a probe that is silent, stuck or pulled out looks like; figures are common practice, no source."""
 
+from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
@@ -9,11 +10,12 @@ from service.domain.piles import AirSeries, PileFacts, status
 from service.domain.quantities import Unit
 from tests.domain.piles.making import BUILT, a_series, an_event, day, hourly, life, us
 
+CODES = {"silent_probe", "flat_line", "reads_like_air", "probe_failing", "unit_doubtful"}
+
 
 def probe_signs(now, *series, air=None, events=()):
     found = status(PileFacts(BUILT, events=tuple(events)), series, now=day(now), air=air).warnings
-    codes = {"silent_probe", "flat_line", "reads_like_air", "probe_failing", "unit_doubtful"}
-    return [sign for sign in found if sign.code in codes]
+    return [sign for sign in found if sign.code in CODES]
 
 
 def codes(now, *series, **known):
@@ -50,6 +52,35 @@ def test_the_rhythm_is_that_of_late_not_of_the_first_days():
     slowed = a_series([*hourly(0, 1, 0.05), *hourly(1.25, 25, 5)], life)
     assert codes(25 + 14 / 24, slowed) == []
     assert codes(25 + 15.5 / 24, slowed) == ["silent_probe"]
+
+
+@pytest.mark.parametrize(
+    ("visits", "last", "expected"),
+    [
+        # A crew on Monday, Wednesday and Friday for three weeks: a weekend is no silence, missing Monday's is.
+        (9, 2.95, []),
+        (9, 3.6, ["silent_probe"]),
+        # In its second week, Friday's reading last.
+        (6, 2.95, []),
+        (6, 3.6, ["silent_probe"]),
+        # In its first week nobody knows yet whether it works at weekends, and it is given the benefit.
+        (3, 2.95, []),
+    ],
+)
+def test_a_crew_without_weekends_is_not_missed_on_sunday(visits, last, expected):
+    days = [7 * week + weekday for week in range(3) for weekday in (0, 2, 4)][:visits]
+    values = [55 + 3 * np.sin(d) for d in days]
+    assert codes(days[-1] + last, a_series(days, values)) == expected
+
+
+def test_what_a_person_excluded_was_heard_and_tells_nothing():
+    days = hourly(2, 4)
+    stuck = a_series(days, lambda _: 96.0, flags=[4] * len(days))
+    excluded = replace(stuck, excluded=np.full(len(days), fill_value=True))
+    assert next(sign.code for sign in status(PileFacts(BUILT), [stuck], now=day(4)).warnings) == "fire_danger"
+    found = status(PileFacts(BUILT), [excluded], now=day(4))
+    assert [sign.code for sign in found.warnings if sign.code in {"fire_danger", *CODES}] == []
+    assert (found.latest[0].value, found.hottest) == (96.0, None)
 
 
 def test_silence_names_age_limit_and_last_reading():
@@ -102,10 +133,12 @@ def test_probes_matter_less_after_the_hot_phase(events, expected):
         (hourly(2.1, 4), lambda _: 61.0, []),
         (hourly(0, 4), lambda d: 61.0 if d > 1.9 else 20 + 20 * d, ["flat_line"]),
         (hourly(0, 4), lambda d: 61.0 if d > 2.1 else 20 + 20 * d, []),
-        ([1, 2, 3, 4], [61, 61, 61, 61], ["flat_line"]),
-        ([1, 2, 3, 4], [61, 61, 61, 61.1], []),
-        ([2, 3, 4], [61, 61, 61], []),
-        ([3, 3.3, 3.7, 4], [61, 61, 61, 61], []),
+        ([1, 2, 3, 4], [61.2, 61.2, 61.2, 61.2], ["flat_line"]),
+        ([1, 2, 3, 4], [61.2, 61.2, 61.2, 61.3], []),
+        ([2, 3, 4], [61.2, 61.2, 61.2], []),
+        ([3, 3.3, 3.7, 4], [61.2, 61.2, 61.2, 61.2], []),
+        # Whole degrees: four equal numbers are ordinary.
+        ([1, 2, 3, 4], [61, 61, 61, 61], []),
     ],
 )
 def test_a_stuck_sensor_or_a_copied_number(days, values, expected):

@@ -5,9 +5,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.domain.piles.series import celsius, from_us, to_us
-from service.domain.piles.units_doubt import mistaken_unit_c
+from service.domain.piles.series import from_us, to_us
 from service.domain.quantities import Unit, temperature_in
+from service.domain.readings.quality import celsius, mistaken_unit_c
 from tests.domain.piles.making import day
 
 
@@ -38,11 +38,11 @@ def test_an_instant_is_counted_from_1970():
 @given(st.floats(20, 88), st.floats(-30, 30))
 def test_up_to_thirty_degrees_between_two_readings_are_taken_at_their_word(before, step):
     value = before + step * 0.999
-    assert mistaken_unit_c(value, Unit.CEL, told_c=value, before_c=before) is None
+    assert mistaken_unit_c(value, Unit.CEL, told_c=value, before_c=before, days=0.5) is None
 
 
 @given(st.floats(35, 77))
 def test_a_fahrenheit_number_sent_as_celsius_is_found_beside_a_sound_reading(true_c):
     sent = true_c * 9 / 5 + 32
-    found = mistaken_unit_c(sent, Unit.CEL, told_c=sent, before_c=true_c - 1)
+    found = mistaken_unit_c(sent, Unit.CEL, told_c=sent, before_c=true_c - 1, days=0.5)
     assert found == pytest.approx(true_c)

@@ -1,0 +1,110 @@
+"""Turnings nobody recorded, as the curves suggest them: reported to be asked about, never counted."""
+
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from service.domain.compliance.evidence import Evidence, Record
+from service.domain.compliance.instants import HOUR_US, Instants, hours_us, to_datetime
+from service.domain.compliance.thresholds import celsius
+from service.domain.compliance.verdict import SuspectedTurn
+
+# What a turning does to a curve: house figures, no source. A probe pulled out falls alone; rain and a pile going cold
+# fall slowly or do not come back.
+FALL_C: Final = 8.0
+FALL_WITHIN_H: Final = 6
+REGAIN_WITHIN_H: Final = 72.0
+LEAST_POSITIONS: Final = 2
+TOGETHER_H: Final = 6.0
+"""Falls at several positions that begin no further apart than this are one."""
+KNOWN_WITHIN_H: Final = 12.0
+"""A fall this near a turning on file is that turning's, or its time was written down wrong."""
+MOST_TOLD: Final = 50
+
+
+def suspected_turns(record: Record) -> tuple[SuspectedTurn, ...]:
+    """Find falls at several positions together, made good afterwards, with no turning on file near them.
+
+    Parameters
+    ----------
+    record
+        The evidence of a pile, and the turnings on file.
+
+    Returns
+    -------
+    tuple of SuspectedTurn
+        In order of time, the first fifty; none where a single position was read.
+    """
+    places = [one for one in record.placed if one.at.size > 2]  # noqa: PLR2004 - before, low and after
+    if len(places) < LEAST_POSITIONS:
+        return ()
+    found: list[tuple[int, int, float]] = []
+    for k, one in enumerate(places):
+        found += [(at, k, fall) for at, fall in _falls(one)]
+    known = np.array(record.turns + record.early_turns, dtype=np.int64)
+    told: list[SuspectedTurn] = []
+    for group in _together(sorted(found)):
+        here = {k for _, k, _ in group}
+        first = group[0][0]
+        near = known.size and int(np.abs(known - first).min()) <= hours_us(KNOWN_WITHIN_H)
+        if 2 * len(here) < len(places) or len(here) < LEAST_POSITIONS or near:
+            continue
+        least = min(fall for _, _, fall in group)
+        told.append(_told(first, tuple(places[k].position for k in sorted(here)), least))
+    return tuple(told[:MOST_TOLD])
+
+
+def _told(at: int, positions: tuple[str, ...], fall_c: float) -> SuspectedTurn:
+    detail = (
+        f"a fall of {fall_c:.1f} °C or more within {FALL_WITHIN_H} h at {len(positions)} positions, made good "
+        "afterwards, looks like a turning nobody recorded; enter it if there was one: it counts for nothing until then"
+    )
+    return SuspectedTurn(to_datetime(at), positions, round(fall_c, 1), detail)
+
+
+def _falls(one: Evidence) -> list[tuple[int, float]]:
+    """Return where one curve falls far enough, fast enough and comes back, and by how much [Cel]."""
+    value = celsius(one.value, one.unit)
+    hour, last, low, high = _by_hour(one.at, value)
+    fall = np.zeros(hour.size)
+    bottom = np.arange(hour.size)
+    for ahead in range(1, min(FALL_WITHIN_H, hour.size - 1) + 1):
+        near = hour[ahead:] - hour[:-ahead] <= FALL_WITHIN_H
+        deep = np.where(near, value[last[:-ahead]] - low[ahead:], 0.0)
+        deeper = np.flatnonzero(deep > fall[:-ahead])
+        fall[deeper], bottom[deeper] = deep[deeper], deeper + ahead
+    found = []
+    taken_until = -1
+    for k in np.flatnonzero(fall >= FALL_C).tolist():
+        if k <= taken_until:
+            continue
+        after = slice(
+            int(bottom[k]), int(np.searchsorted(hour, hour[bottom[k]] + REGAIN_WITHIN_H, side="right"))
+        )
+        # Half of what was lost: a pile that goes cold for good was not turned, or was turned in vain.
+        if high[after].max() >= low[bottom[k]] + fall[k] / 2:
+            found.append((int(one.at[last[k]]), float(fall[k])))
+            taken_until = int(bottom[k])
+    return found
+
+
+def _by_hour(
+    at: Instants, value: NDArray[np.float64]
+) -> tuple[Instants, NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return for each hour with a reading the hour, its last reading, and the least and greatest value."""
+    hour = at // HOUR_US
+    first = np.flatnonzero(np.concatenate(([True], hour[1:] != hour[:-1])))
+    last = np.concatenate((first[1:], [hour.size])) - 1
+    return hour[first], last, np.minimum.reduceat(value, first), np.maximum.reduceat(value, first)
+
+
+def _together(falls: Sequence[tuple[int, int, float]]) -> list[list[tuple[int, int, float]]]:
+    groups: list[list[tuple[int, int, float]]] = []
+    for one in falls:
+        if groups and one[0] - groups[-1][0][0] <= hours_us(TOGETHER_H):
+            groups[-1].append(one)
+        else:
+            groups.append([one])
+    return groups
