@@ -182,11 +182,20 @@ def get_compliance(
     database: Database,
     rule: RuleQuery = None,
     interpretation: Interpretation = "inspector",
+    as_of: Annotated[
+        Instant | None,
+        Query(description="Judge at this instant on what was on record by then; now when absent."),
+    ] = None,
 ) -> object:
-    """Judge a pile on what is on record now; nothing is written."""
+    """Judge a pile on what is on record now, or was at an instant; nothing is written."""
     now = datetime.now(UTC)
+    if as_of is not None and as_of > now:
+        raise Invalid.field(
+            "/as_of", "lies in the future; nobody knows yet, leave it out for what is known now"
+        )
     with database.begin(caller.organisation_id) as session:
-        loaded = stored.load(session, piles.pile_of(session, caller, pile_id))
+        loaded = stored.load(session, piles.pile_of(session, caller, pile_id), known_at=as_of)
+    now = as_of or now
     wanted = loaded.pile.rules if rule is None else [rule]
     chosen = [_rule(one, "/rule") for one in wanted]
     history = history_of(loaded, now=now)

@@ -119,6 +119,7 @@ def translated() -> Iterator[None]:
         PoolTimeout,
         psycopg.OperationalError,
         psycopg.InterfaceError,
+        psycopg.errors.IdleInTransactionSessionTimeout,  # of the class InternalError
     ) as error:
         if isinstance(getattr(error, "orig", None), psycopg.errors.DiskFull):
             raise StorageFull(_NO_ROOM) from error

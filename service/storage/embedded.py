@@ -21,16 +21,14 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 from typing import Any
-from urllib.parse import quote
 
 import psycopg
-from psycopg.conninfo import make_conninfo
 
-from service.storage.embedded_cluster import DATABASE, OWNER, PORT, Cluster, closing
+from service.storage.embedded_cluster import DATABASE, OWNER, Cluster, closing
+from service.storage.embedded_logins import Login, Logins
 from service.storage.embedded_programs import REMEDY, EmbeddedServerError
 
 if sys.platform != "win32":
@@ -47,32 +45,8 @@ _PAUSE_S = 0.01
 _children: "list[subprocess.Popen[bytes]]" = []
 
 
-@dataclass(frozen=True)
-class Login:
-    """One role's way in; use :func:`dataclasses.replace` for another database of the same server."""
-
-    user: str
-    socket_folder: Path
-    database: str = DATABASE
-
-    @property
-    def conninfo(self) -> str:
-        """For psycopg."""
-        return make_conninfo(host=str(self.socket_folder), port=PORT, user=self.user, dbname=self.database)
-
-    @property
-    def url(self) -> str:
-        """For SQLAlchemy."""
-        folder = quote(str(self.socket_folder), safe="")
-        return f"postgresql+psycopg://{self.user}@/{self.database}?host={folder}&port={PORT}"
-
-
-@dataclass(frozen=True)
-class Logins:
-    """Ways in: ``owner`` migrates and is superuser, ``service`` owns nothing and is what requests run as."""
-
-    owner: Login
-    service: Login
+class _LetsNobodyIn(EmbeddedServerError):
+    """It lives, but does not answer."""
 
 
 class EmbeddedServer:
@@ -115,6 +89,8 @@ class EmbeddedServer:
     def start(self) -> Logins:
         """Bring the server up, or join the one that runs; again after it died, bring it up again.
 
+        Whoever joined stays joined if that fails, so that the ways in it was given hold as soon as it succeeds.
+
         Raises
         ------
         EmbeddedServerError
@@ -141,10 +117,18 @@ class EmbeddedServer:
             with self._naming_the_folder(), self._door():
                 self._leave()
 
+    def has_died(self) -> bool:
+        """Whether no process of the server lives; somebody may be about to start it."""
+        alive = self._lock_alive()
+        if alive is not None:
+            os.close(alive)
+        return alive is not None
+
     # Everything below runs behind the door, in one process at a time.
 
     def _enter(self) -> Logins:
         _reap()
+        was_in = self._use is not None
         if self._use is None:
             self._use = self._cluster.open(self.data_dir / "postgres.users")
             fcntl.flock(self._use, fcntl.LOCK_SH)  # never waits: had alone only by whoever is behind the door
@@ -153,13 +137,15 @@ class EmbeddedServer:
                 self._refuse_weaker(connection)
                 _furnish(connection)
                 folder = Path(connection.info.host)
-        except psycopg.Error as error:
-            self._leave()
-            raise EmbeddedServerError(
-                f"PostgreSQL broke off while its roles and database were made: {error}\n{self._cluster.log_tail()}"
-            ) from error
-        except BaseException:
-            self._leave()
+        except BaseException as error:
+            if not was_in:
+                # A long recovery would never end if each start broke it off.
+                self._leave(shut_down=not isinstance(error, _LetsNobodyIn))
+            if isinstance(error, psycopg.Error):
+                raise EmbeddedServerError(
+                    f"PostgreSQL broke off while its roles and database were made: {error}\n"
+                    f"{self._cluster.log_tail()}"
+                ) from error
             raise
         return Logins(Login(OWNER, folder), Login(SERVICE, folder))
 
@@ -195,8 +181,7 @@ class EmbeddedServer:
                 refusal = str(error).strip()
             if "authentication failed" in refusal:
                 break
-        self._leave(shut_down=False)  # a long recovery would never end if each start broke it off
-        raise EmbeddedServerError(
+        raise _LetsNobodyIn(
             f"a PostgreSQL server on {self._cluster.folder} lives but does not let us in: {refusal}. If it still "
             "recovers, start again later: it goes on and will be taken over. If another machine or container uses "
             f"the folder, stop it there. Otherwise `kill -INT {self._cluster.postmaster() or '<its process>'}` and "

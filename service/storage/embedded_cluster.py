@@ -99,8 +99,7 @@ class Cluster:
             self._make(programs, log, alive)
             self._write_authentication(account)
             socket_folder = self._claim_socket_folder(account)
-            os.ftruncate(alive, 0)
-            os.pwrite(alive, os.fsencode(socket_folder), 0)
+            _put(alive, os.fsencode(socket_folder))
             return programs.launch(
                 "postgres",
                 f"-D{self.folder}",
@@ -212,8 +211,8 @@ class Cluster:
             names.discard("nobody")
         users = "".join(f'service "{name}" all\n' for name in sorted(names))
         for file, text in (("pg_hba.conf", "local all all peer map=service\n"), ("pg_ident.conf", users)):
-            with closing(self.open(self.folder / file, os.O_TRUNC)) as descriptor:
-                os.write(descriptor, text.encode())
+            with closing(self.open(self.folder / file)) as descriptor:
+                _put(descriptor, text.encode())
 
     def _claim_socket_folder(self, account: Account) -> Path:
         """Take the last server's folder again, so that who still knows it finds the new one; else make one.
@@ -273,6 +272,13 @@ class Cluster:
 def _give(folder: Path, account: Account) -> None:
     if os.geteuid() == 0:
         os.chown(folder, account.uid, account.gid)
+
+
+def _put(descriptor: int, text: bytes) -> None:
+    """Write a small file unless it reads so already: on a full disk, what was emptied cannot be written again."""
+    if os.pread(descriptor, len(text) + 1, 0) != text:
+        os.pwrite(descriptor, text, 0)
+        os.ftruncate(descriptor, len(text))
 
 
 def _socket_parents() -> list[Path]:

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Final
 from uuid import UUID
 
@@ -109,10 +110,22 @@ class Loaded:
     air: ReadSeries | None = None
 
 
-def load(session: Session, pile: PileRow, *, readings: bool = True) -> Loaded:
-    """Load a pile's site, bay, recipe and events, and its temperature readings unless not wanted."""
+def load(
+    session: Session, pile: PileRow, *, readings: bool = True, known_at: datetime | None = None
+) -> Loaded:
+    """Load a pile's site, bay, recipe and events, and its temperature readings unless not wanted.
+
+    Parameters
+    ----------
+    known_at
+        Only what was on record by then: events, placements and corrections entered, readings that had come in. What
+        a placement, the pile or its site said before it was changed is not kept, and is taken as it stands today.
+    """
     organisation_id = pile.organisation_id
-    occupied = _occupied(session, pile) if readings else []
+    occupied = _occupied(session, pile, known_at) if readings else []
+    events = events_of(session, organisation_id, pile.id)
+    if known_at is not None:
+        events = [event for event in events if event.recorded_at <= known_at]
     return Loaded(
         pile=pile,
         site=session.get_one(SiteRow, (organisation_id, pile.site_id)),
@@ -120,18 +133,20 @@ def load(session: Session, pile: PileRow, *, readings: bool = True) -> Loaded:
         recipe=None
         if pile.recipe_id is None
         else session.get_one(RecipeRow, (organisation_id, pile.recipe_id)),
-        events=events_of(session, organisation_id, pile.id),
+        events=events,
         occupied=occupied,
-        air=_air_beside(session, pile, occupied),
+        air=_air_beside(session, pile, occupied, known_at),
     )
 
 
-def _occupied(session: Session, pile: PileRow) -> list[Occupied]:
+def _occupied(session: Session, pile: PileRow, known_at: datetime | None) -> list[Occupied]:
     organisation_id = pile.organisation_id
     stays = stays_in(session, organisation_id, pile.id)
+    if known_at is not None:
+        stays = [stay for stay in stays if stay.recorded_at <= known_at]
     if not stays:
         return []
-    entries = entries_by_probe(session, organisation_id, [stay.probe_id for stay in stays])
+    entries = entries_by_probe(session, organisation_id, [stay.probe_id for stay in stays], known_at=known_at)
     plain = plain_of(session)
     # No reading lies ahead of the clock by more than minutes, and each month that comes costs to plan for.
     ahead_us = microseconds(session.execute(_NOW).scalar_one()) + _AHEAD_US
@@ -146,12 +161,15 @@ def _occupied(session: Session, pile: PileRow) -> list[Occupied]:
             entries.get(stay.probe_id, ()),
             since_us=since_us,
             until_us=max(since_us, min(until_us, ahead_us)),
+            known_at=known_at,
         )
         found.append(Occupied(stay, laid))
     return found
 
 
-def _air_beside(session: Session, pile: PileRow, occupied: Sequence[Occupied]) -> ReadSeries | None:
+def _air_beside(
+    session: Session, pile: PileRow, occupied: Sequence[Occupied], known_at: datetime | None
+) -> ReadSeries | None:
     spoken = [one.readings.columns.observed_us for one in occupied if one.readings.columns.observed_us.size]
     if not spoken:
         return None
@@ -166,4 +184,11 @@ def _air_beside(session: Session, pile: PileRow, occupied: Sequence[Occupied]) -
     )
     if probe is None:
         return None
-    return air_over(plain_of(session), pile.organisation_id, probe, since_us=since_us, until_us=until_us)
+    return air_over(
+        plain_of(session),
+        pile.organisation_id,
+        probe,
+        since_us=since_us,
+        until_us=until_us,
+        known_at=known_at,
+    )

@@ -49,6 +49,7 @@ class Stay:
     depth_cm: float | None
     since: datetime
     until: datetime | None
+    recorded_at: datetime
 
 
 def stays_in(session: Session, organisation_id: int, pile_id: UUID) -> list[Stay]:
@@ -80,6 +81,7 @@ def stays_by_pile(session: Session, organisation_id: int, pile_ids: Iterable[UUI
                     stay.depth_cm,
                     stay.since,
                     stay.until,
+                    stay.created_at,
                 )
             )
     return found

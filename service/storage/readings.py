@@ -1,6 +1,6 @@
 """Readings on disk: one statement to keep many, one question for those that were there before."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
@@ -93,10 +93,16 @@ BLOCK: Final = 1000
 
 _ADD_BATCHES: Final = """
 insert into batch (organisation_id, batch_id, received_at, sent_at, credential_id, gateway, earliest_at, latest_at,
-                   promised_silence_s)
-select %s, b.* from json_to_recordset(%s::json) as b (
-  batch_id int8, received_at timestamptz, sent_at timestamptz, credential_id uuid, gateway text,
-  earliest_at timestamptz, latest_at timestamptz, promised_silence_s float8)
+                   promised_silence_s, seal)
+select %s, b.batch_id, b.received_at, b.sent_at, b.credential_id, b.gateway, b.earliest_at, b.latest_at,
+       b.promised_silence_s, case when b.seal_bytes > 0 then substring(%b from b.seal_from for b.seal_bytes) end
+from rows from (
+  json_to_recordset(%s::json) as (
+    batch_id int8, received_at timestamptz, sent_at timestamptz, credential_id uuid, gateway text,
+    earliest_at timestamptz, latest_at timestamptz, promised_silence_s float8),
+  unnest(%s, %s)) as b (
+    batch_id, received_at, sent_at, credential_id, gateway, earliest_at, latest_at, promised_silence_s,
+    seal_from, seal_bytes)
 """
 """One text for all: eight lists of values dumped one by one took longer than the readings themselves."""
 
@@ -157,9 +163,24 @@ def next_block(connection: Plain) -> int:
     return int(row[0])
 
 
-def add_batches(connection: Plain, organisation_id: int, heads: Sequence[BatchHead]) -> None:
-    """Record who sent what and when."""
-    connection.execute(_ADD_BATCHES, (organisation_id, msgspec.json.encode(heads).decode()), prepare=True)
+def add_batches(
+    connection: Plain, organisation_id: int, heads: Sequence[BatchHead], seals: Mapping[int, bytes]
+) -> None:
+    """Record who sent what and when, and what the log is to hold of the readings kept, by batch number.
+
+    The seals go as one row of bytes: in the JSON each would cost as much again as to make it.
+    """
+    sealed = [seals.get(head.batch_id, b"") for head in heads]
+    lengths = np.fromiter(map(len, sealed), np.int32, len(sealed))
+    firsts = np.cumsum(lengths) - lengths + 1
+    values = (
+        organisation_id,
+        b"".join(sealed),
+        msgspec.json.encode(heads).decode(),
+        Ints(firsts),
+        Ints(lengths),
+    )
+    connection.execute(_ADD_BATCHES, values, prepare=True)
 
 
 def recent_lags_s(connection: Plain, organisation_id: int, gateway: str) -> list[float]:
@@ -275,6 +296,17 @@ def hold(connection: Plain, organisation_id: int, serials: Sequence[str], rows: 
             BigInts(rows.batch_id),
         ),
     )
+
+
+_SEAL_ADOPTED: Final = """
+insert into adopted_batch (organisation_id, batch_id, probe_id, seal) values (%s, %s, %s, %s)
+"""
+
+
+def seal_adopted(connection: Plain, organisation_id: int, probe_id: UUID, seals: Mapping[int, bytes]) -> None:
+    """Keep the seals of readings that were held until now, by the batch they came in."""
+    for batch_id, seal in seals.items():
+        connection.execute(_SEAL_ADOPTED, (organisation_id, batch_id, probe_id, seal))
 
 
 def take_held(connection: Plain, organisation_id: int, serial: str, probe: int) -> Columns:

@@ -2,6 +2,7 @@
 
 from uuid import UUID
 
+from sqlalchemy.dialects.postgresql import insert
 from sqlmodel import Session, col, select
 
 from service.domain.authority import Caller
@@ -21,6 +22,13 @@ def find(session: Session, caller: Caller, key: str, *, lock: bool = False) -> R
     if row is None:
         raise NotFound("this key has sent no stream of that name")
     return row
+
+
+def made(session: Session, caller: Caller, key: str) -> ReadingStreamRow:
+    """Return a stream, locked; made unless the same one, sent twice at once, was made in the meantime."""
+    values = {"organisation_id": caller.organisation_id, "credential_id": caller.credential_id, "key": key}
+    session.execute(insert(ReadingStreamRow).values(**values).on_conflict_do_nothing())
+    return find(session, caller, key, lock=True)
 
 
 def known(

@@ -15,6 +15,7 @@ from service.storage.tables.imports import (  # noqa: E402
     import_chunk,
     import_refusal,
 )
+from service.storage.tables.log import adopted_batch, log_leaf, log_node, log_word_key  # noqa: E402
 from service.storage.tables.materials import AnalysisRow, FeedstockRow, RecipeRow  # noqa: E402
 from service.storage.tables.organisations import ApiKeyRow, OrganisationRow  # noqa: E402
 from service.storage.tables.piles import PileEventRow, PileRow, VerdictRow  # noqa: E402
@@ -53,11 +54,15 @@ __all__ = [
     "RecipeRow",
     "SiteRow",
     "VerdictRow",
+    "adopted_batch",
     "batch",
     "disputed_reading",
     "held_reading",
     "import_chunk",
     "import_refusal",
+    "log_leaf",
+    "log_node",
+    "log_word_key",
     "metadata",
     "reading",
 ]

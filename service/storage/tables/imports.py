@@ -127,6 +127,7 @@ class ReadingStreamRow(SQLModel, table=True):
     credential_id: UUID = Field(primary_key=True)
     key: str = words(primary_key=True)
     committed_bytes: int = _count()
+    lines: int = _count()
     received: int = _count()
     stored: int = _count()
     duplicate: int = _count()

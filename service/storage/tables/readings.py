@@ -11,6 +11,7 @@ from sqlalchemy import (
     Double,
     Index,
     Integer,
+    LargeBinary,
     PrimaryKeyConstraint,
     SmallInteger,
     Table,
@@ -32,10 +33,12 @@ batch = Table(
     Column("earliest_at", DateTime(timezone=True)),
     Column("latest_at", DateTime(timezone=True)),
     Column("promised_silence_s", Double),
+    Column("seal", LargeBinary),
     PrimaryKeyConstraint("organisation_id", "batch_id"),
     Index(None, "organisation_id", "gateway", "received_at"),
+    Index(None, "organisation_id", "received_at"),
 )
-"""Who sent what and when, once for a request."""
+"""Who sent what and when, once for a request; ``seal`` is what the log holds of the readings kept of it."""
 
 reading = Table(
     "reading",
