@@ -24,7 +24,14 @@ def made(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     package = tmp_path / "heapledger_client"
     config = tmp_path / "config.json"
     # The maker knows JSON and bytes; forms it does not know are bytes to it.
-    forms = ("application/senml+cbor", "text/csv", "application/x-ndjson", "application/vnd.apache.parquet")
+    forms = (
+        "application/senml+cbor",
+        "text/csv",
+        "application/x-ndjson",
+        "application/vnd.apache.parquet",
+        "application/pdf",
+        "image/svg+xml",
+    )
     overrides = dict.fromkeys(forms, "application/octet-stream")
     config.write_text(json.dumps({"content_type_overrides": overrides}))
     done = subprocess.run(
