@@ -16,6 +16,7 @@ from service.http.limits import BodyLimits
 from service.http.metrics import measured
 from service.http.openapi import describe
 from service.operations.intake import Intake
+from service.operations.signing import Signer
 from service.settings import Settings
 from service.storage.database import SERVICE_ROLE, Database, connect_engine
 
@@ -71,6 +72,9 @@ def create_app(settings: Settings, *, database: Database | None = None) -> FastA
     app.state.database = database
     app.state.authenticator = authenticator
     app.state.settings = settings
+    app.state.signer = (
+        None if settings.log_key is None else Signer(settings.log_name, settings.log_key.get_secret_value())
+    )
     problems.install(app)
     ingest = IngestRoute(authenticator, intake, database, settings)
     app.router.routes.append(Route(ADDRESS, ingest, methods=["POST"], name="post_readings"))

@@ -25,7 +25,7 @@ from service.demo import filling
 from service.domain.authority import Caller, Scope
 from service.domain.errors import DomainError
 from service.importing import FORMATS, asked_of_file, keep_shown, refused_lines, told
-from service.operations import organisations
+from service.operations import organisations, signing
 from service.operations.readings import Receipt
 from service.record import Record, open_record
 from service.settings import Settings
@@ -115,6 +115,8 @@ def _serve(settings: Settings, record: Record, *, port: int, host: str | None, w
     """Serve until told to stop."""
     logging.basicConfig(level=logging.WARNING)
     os.environ["DATABASE_URL"] = record.service_url
+    if record.is_embedded and settings.log_key is None:
+        os.environ["HEAPLEDGER_LOG_KEY"] = signing.kept_key(settings.data_dir)
     options = {
         "host": host or settings.host,
         "port": port,
@@ -122,6 +124,8 @@ def _serve(settings: Settings, record: Record, *, port: int, host: str | None, w
         "access_log": False,
         "server_header": False,
         "proxy_headers": False,  # nothing here asks whence or by which scheme a request came
+        # A body that never comes to its end must not keep the service from stopping; a container is given ten seconds.
+        "timeout_graceful_shutdown": 5,
     }
     if workers == 1:
         uvicorn.run(create_app(Settings()), **options)  # type: ignore[arg-type]

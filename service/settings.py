@@ -57,4 +57,13 @@ class Settings(BaseSettings):
     broker_client_id: str = Field(
         default="heapledger-bridge", description="Names the session the broker keeps; one for each bridge."
     )
+    log_key: SecretStr | None = Field(
+        default=None,
+        description="Signs the log's checkpoints: an Ed25519 private key, 32 random bytes in base64. With the embedded"
+        " server one is made and kept in the data folder.",
+    )
+    log_name: str = Field(
+        default="heapledger",
+        description="What the logs' origins begin with; best a name of yours, such as compost.example/log.",
+    )
     mqtt_version: str = Field(default="5", description="5, or 3.1.1 for an older broker.")

@@ -69,6 +69,12 @@ class Unavailable(DomainError):
     code, title = "unavailable", "The record cannot be reached just now"
 
 
+class NotConfigured(DomainError):
+    """Not set up in this deployment; its operator can mend that."""
+
+    code, title = "not-configured", "This deployment is not set up for that"
+
+
 class StorageFull(DomainError):
     """The disk is full; nothing was written, and a retry is safe once somebody has made room."""
 

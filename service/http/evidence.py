@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 from typing import Annotated, Any, Final
 from uuid import UUID
 
-from fastapi import APIRouter, Header, Query, Response
+from fastapi import APIRouter, Header, Query, Request, Response
 
 from service.domain.compliance import RULES, Rule
 from service.domain.curves import draw, to_svg
@@ -13,8 +13,10 @@ from service.domain.errors import Invalid
 from service.http.authority import CanRead, Database
 from service.http.evidence_models import EvidenceOut
 from service.http.evidence_pages import to_pdf
+from service.http.log import signer_of
 from service.http.values import Code
 from service.operations import evidence, piles
+from service.operations.signing import Signer
 from service.storage import piles as stored
 
 router = APIRouter(tags=["evidence"])
@@ -57,12 +59,13 @@ def get_evidence(
     pile_id: UUID,
     caller: CanRead,
     database: Database,
+    request: Request,
     response: Response,
     rule: RuleQuery = None,
     if_none_match: IfNoneMatch = None,
 ) -> Any:  # noqa: ANN401 - a document, or nothing new
     """Gather all that bears on a pile's verdicts, judged on what is on record now; nothing is written."""
-    pack = _gather(pile_id, caller, database, rule)
+    pack = _gather(pile_id, caller, database, rule, signer_of(request))
     headers = _headers(_weak(pack.document["evidence_digest"]))
     if _is_known(headers["ETag"], if_none_match):
         return Response(status_code=_NOT_MODIFIED, headers=headers)
@@ -79,11 +82,12 @@ def get_evidence_pdf(
     pile_id: UUID,
     caller: CanRead,
     database: Database,
+    request: Request,
     rule: RuleQuery = None,
     if_none_match: IfNoneMatch = None,
 ) -> Response:
     """Print the evidence pack; the document itself is attached to the file."""
-    pack = _gather(pile_id, caller, database, rule)
+    pack = _gather(pile_id, caller, database, rule, signer_of(request))
     headers = _headers(_weak(pack.document["evidence_digest"]))
     if _is_known(headers["ETag"], if_none_match):
         return Response(status_code=_NOT_MODIFIED, headers=headers)
@@ -119,10 +123,12 @@ def get_curve(
     return SvgResponse(drawn, headers=headers)
 
 
-def _gather(pile_id: UUID, caller: CanRead, database: Database, rule: str | None) -> evidence.Pack:
+def _gather(
+    pile_id: UUID, caller: CanRead, database: Database, rule: str | None, signer: Signer | None
+) -> evidence.Pack:
     now = datetime.now(UTC)
     with database.begin(caller.organisation_id) as session:
-        record = evidence.read(session, caller, piles.pile_of(session, caller, pile_id))
+        record = evidence.read(session, caller, piles.pile_of(session, caller, pile_id), signer)
     wanted = record.loaded.pile.rules if rule is None else [rule]
     return evidence.gather(record, [_rule(one) for one in wanted], now=now)
 

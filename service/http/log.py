@@ -7,11 +7,12 @@ from fastapi import APIRouter, Query, Request
 from fastapi.responses import PlainTextResponse
 from pydantic import Field
 
-from service.domain.errors import Invalid, Unavailable
+from service.domain.errors import Invalid, NotConfigured
 from service.http.authority import CanRead, Database
 from service.http.values import Out
 from service.operations import log, piles
 from service.operations.signing import Signer
+from service.storage.database import Session
 
 router = APIRouter(tags=["log"])
 
@@ -32,7 +33,7 @@ def signer_of(request: Request) -> Signer | None:
 def _must_sign(request: Request) -> Signer:
     signer = signer_of(request)
     if signer is None:
-        raise Unavailable(_NO_KEY)
+        raise NotConfigured(_NO_KEY)
     return signer
 
 
@@ -145,7 +146,7 @@ def get_consistency(
         return found | _signed(session, caller.organisation_id, signer, found["to"])
 
 
-def _signed(session: Any, organisation_id: int, signer: Signer, size: int) -> dict[str, str]:  # noqa: ANN401 - a session
+def _signed(session: Session, organisation_id: int, signer: Signer, size: int) -> dict[str, str]:
     return {
         "checkpoint": log.checkpoint(session, organisation_id, signer, size=size),
         "key": signer.verifier_key(organisation_id),

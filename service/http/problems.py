@@ -19,6 +19,7 @@ from service.domain.errors import (
     Invalid,
     NotAllowed,
     NotAuthenticated,
+    NotConfigured,
     NotFound,
     StaleVersion,
     StorageFull,
@@ -37,6 +38,7 @@ STATUS: Final[Mapping[type[DomainError], int]] = {
     TooLarge: 413,
     Invalid: 422,
     VersionRequired: 428,
+    NotConfigured: 503,
     Unavailable: 503,
     StorageFull: 507,
 }

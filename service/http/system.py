@@ -22,7 +22,7 @@ _EXPLAINED = {
     "no-such-address": "No such address. /openapi.json lists every address of this service.",
     "method-not-allowed": "The address does not take that method; the Allow header names those it takes.",
     "not-acceptable": "The address does not offer what the Accept header asks for; the detail names what it offers.",
-    "too-large": "The body is larger than the service takes. Halve it and send both halves.",
+    "quota-exceeded": "This key posts too often. Nothing was kept; send the same bytes again after Retry-After.",
     "unsupported-media-type": "Send the body as one of the media types in the Accept header.",
     "unsupported-content-coding": "Send the body in one of the codings in the Accept-Encoding header.",
     "internal": "A fault of the service; it was logged. Sending the same request again is safe.",

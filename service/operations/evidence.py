@@ -22,6 +22,8 @@ from service.operations.evidence_cautions import CAUTIONS, STATEMENT
 from service.operations.evidence_log import corrections_of_events, local, log_of, turns_of
 from service.operations.evidence_material import loads_of, recipe_of, samples_of
 from service.operations.evidence_positions import positions_of, reading_corrections_of
+from service.operations.log import proofs_for_pile
+from service.operations.signing import Signer
 from service.operations.verdicts import ENGINE_VERSION, as_document
 from service.storage import calibrations, feedstocks, piles, records, sites
 from service.storage.histories import facts_of, history_of
@@ -71,8 +73,8 @@ class Pack:
     curves: Mapping[str, CurveRecord]
 
 
-def read(session: Session, caller: Caller, pile: PileRow) -> OnRecord:
-    """Read all that a pack of a pile rests on."""
+def read(session: Session, caller: Caller, pile: PileRow, signer: Signer | None = None) -> OnRecord:
+    """Read all that a pack of a pile rests on, with proofs from the organisation's log."""
     organisation_id = pile.organisation_id
     loaded = piles.load(session, pile)
     ids = list(dict.fromkeys(one.stay.probe_id for one in loaded.occupied))
@@ -87,13 +89,8 @@ def read(session: Session, caller: Caller, pile: PileRow) -> OnRecord:
         calibrations=calibrations.newest_of(session, organisation_id, ids),
         entries=entries_by_probe(session, organisation_id, ids),
         issued=_issued(session, organisation_id, pile.id),
-        log=_proofs(session, pile),
+        log=proofs_for_pile(session, organisation_id, pile.id, signer),
     )
-
-
-def _proofs(_session: Session, _pile: PileRow) -> dict[str, Any] | None:
-    """Return proofs that what a pack rests on stands in the organisation's log; None where no log is kept."""
-    return None
 
 
 def _issued(session: Session, organisation_id: int, pile_id: UUID) -> list[VerdictRow]:

@@ -70,6 +70,7 @@ class Intake:
             Too many requests wait already, or the service is stopping.
         """
         promise: Future[Receipt] = Future()
+        promise.set_running_or_notify_cancel()  # from here on it cannot be given up, which would end its writer
         self._put(pack, promise)
         return promise
 
@@ -116,17 +117,23 @@ class Intake:
                     break
                 jobs.append(job)
                 rows += len(job[0].serials)
-            # Whoever gave up before the writing began cannot be answered; from here on nobody can give up.
-            jobs = [job for job in jobs if job[1].set_running_or_notify_cancel()]
-            for organisation_id in dict.fromkeys(pack.caller.organisation_id for pack, _ in jobs):
-                self._write_together(
-                    organisation_id,
-                    [job for job in jobs if job[0].caller.organisation_id == organisation_id],
-                    writer,
-                )
+            try:
+                self._write_each(jobs, writer)
+            except Exception as error:
+                # A writer that ended would leave everybody waiting for ever, and nobody would see why.
+                log.exception("intake_writer_failed")
+                _tell([(promise, error) for _, promise in jobs if not promise.done()])
             if stop:
                 break
         writer.connection.close()
+
+    def _write_each(self, jobs: Sequence[Job], writer: "_Writer") -> None:
+        for organisation_id in dict.fromkeys(pack.caller.organisation_id for pack, _ in jobs):
+            self._write_together(
+                organisation_id,
+                [job for job in jobs if job[0].caller.organisation_id == organisation_id],
+                writer,
+            )
 
     def _write_together(self, organisation_id: int, jobs: Sequence[Job], writer: "_Writer") -> None:
         packs = [pack for pack, _ in jobs]

@@ -3,6 +3,7 @@
 The one write path of the service: HTTP, file imports and the demo all come through :func:`ingest`.
 """
 
+import os
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
@@ -14,6 +15,7 @@ from numpy.typing import NDArray
 from sqlmodel import Session
 
 from service.domain.authority import Caller
+from service.domain.log.seals import Kept, joined, seal
 from service.domain.readings import Refusal
 from service.domain.readings.clocks import TOLERANCE_S, is_skew_suspect
 from service.domain.readings.quality import flag_on_arrival
@@ -153,17 +155,21 @@ def ingest(
         Receipt(pack.received, refused=list(pack.refused), refused_count=len(pack.refused)) for pack in packs
     ]
     doubted = [_is_doubted(connection, organisation_id, pack) for pack in packs]
-    heads = [_head(numbers.take(connection), pack) for pack in packs]
-    stored.add_batches(connection, organisation_id, heads)
-    bulk = _gather(packs, heads, instruments, doubted)
+    batch_ids = [numbers.take(connection) for _ in packs]
+    bulk = _gather(packs, batch_ids, instruments, doubted)
     if any(pack.caller.site_id is not None or pack.caller.gateway is not None for pack in packs):
         bulk = _without_strangers(bulk, packs, instruments, receipts)
     known = bulk.rows.probe > 0
     if known.all():
-        _keep(connection, organisation_id, bulk, receipts, expect_new=expect_new)
+        seals = _seals(_keep(connection, organisation_id, bulk, receipts, expect_new=expect_new))
     else:
-        _keep(connection, organisation_id, bulk.take(known), receipts, expect_new=expect_new)
-        _hold(connection, organisation_id, bulk.take(~known), receipts)
+        seals = _seals(
+            _keep(connection, organisation_id, bulk.take(known), receipts, expect_new=expect_new),
+            _hold(connection, organisation_id, bulk.take(~known), receipts),
+        )
+    # Last, for only now is it known which readings were kept.
+    heads = [_head(number, pack) for number, pack in zip(batch_ids, packs, strict=True)]
+    stored.add_batches(connection, organisation_id, heads, seals)
     instants = [head.earliest_at for head in heads if head.earliest_at is not None]
     if instants:
         reopen_plain(connection, organisation_id, min(instants))
@@ -187,6 +193,21 @@ def _head(number: int, pack: Pack) -> BatchHead:
         latest_at,
         pack.promised_silence_s,
     )
+
+
+def _seals(*parts: Columns | None) -> dict[int, bytes]:
+    """Return what the log is to hold of the readings kept, by batch; no series of a batch is in two parts."""
+    made = [
+        seal(
+            Kept(one.batch_id, one.probe, one.quantity, one.observed_us, one.value, one.unit, one.flag),
+            os.urandom,
+        )
+        for one in parts
+        if one is not None
+    ]
+    if len(made) == 1:
+        return made[0]
+    return {number: joined([one[number] for one in made if number in one]) for number in chain(*made)}
 
 
 def _is_doubted(connection: Plain, organisation_id: int, pack: Pack) -> bool:
@@ -222,7 +243,7 @@ class _Bulk:
 
 def _gather(
     packs: Sequence[Pack],
-    heads: Sequence[BatchHead],
+    batch_ids: Sequence[int],
     instruments: Mapping[str, Instrument],
     doubted: Sequence[bool],
 ) -> _Bulk:
@@ -266,7 +287,7 @@ def _gather(
         value,
         unit,
         flag,
-        np.repeat(np.array([heads[n].batch_id for n in order], np.int64), lengths),
+        np.repeat(np.array([batch_ids[n] for n in order], np.int64), lengths),
     )
     return _Bulk(rows, serials, column("places", np.int64), np.repeat(np.array(order, np.int64), lengths))
 
@@ -309,10 +330,10 @@ def _keep(
     receipts: Sequence[Receipt],
     *,
     expect_new: bool = False,
-) -> None:
-    """Insert the readings in one statement and tell each receipt what came of its own."""
+) -> Columns | None:
+    """Insert the readings in one statement, tell each receipt what came of its own, and return those kept, by key."""
     if not len(bulk.rows):
-        return
+        return None
     # Sorted by key, concurrent inserts lock in one order and the index is filled where it is warm;
     # the sort is stable, so of two values for one instant the first to arrive stays in force.
     order = np.lexsort((bulk.rows.observed_us, bulk.rows.quantity, bulk.rows.probe))
@@ -320,10 +341,10 @@ def _keep(
     if expect_new:
         stored.insert_new(connection, organisation_id, rows)
         _count(receipts, owner, "stored")
-        return
+        return rows
     if stored.insert(connection, organisation_id, rows) == len(rows):
         _count(receipts, owner, "stored")
-        return
+        return rows
     standing = stored.in_force(connection, organisation_id, rows)
     repeated = np.zeros(len(rows), np.bool_)
     repeated[1:] = (
@@ -345,6 +366,7 @@ def _keep(
             )
         for receipt in receipts:
             receipt.disputes.sort(key=lambda dispute: dispute.place)
+    return rows.take(np.flatnonzero(new))
 
 
 def _count(receipts: Sequence[Receipt], owner: NDArray[np.int64], name: str) -> None:
@@ -352,19 +374,21 @@ def _count(receipts: Sequence[Receipt], owner: NDArray[np.int64], name: str) -> 
         setattr(receipt, name, getattr(receipt, name) + count)
 
 
-def _hold(connection: Plain, organisation_id: int, bulk: _Bulk, receipts: Sequence[Receipt]) -> None:
-    """Hold readings of unknown probes, unless the probe was registered while we looked away."""
+def _hold(
+    connection: Plain, organisation_id: int, bulk: _Bulk, receipts: Sequence[Receipt]
+) -> Columns | None:
+    """Hold readings of unknown probes; keep and return those whose probe was registered while we looked away."""
     serials = sorted(set(bulk.serials))
     stored.lock_serials(connection, organisation_id, serials)
     late = stored.instruments(connection, organisation_id, serials)
     number = np.array([late[serial].number if serial in late else 0 for serial in bulk.serials], np.int32)
     bulk = replace(bulk, rows=replace(bulk.rows, probe=number))
-    if late:
-        _keep(connection, organisation_id, bulk.take(number > 0), receipts)
+    kept = _keep(connection, organisation_id, bulk.take(number > 0), receipts) if late else None
     waiting = bulk.take(number == 0)
     if len(waiting.rows):
         stored.hold(connection, organisation_id, waiting.serials, waiting.rows)
         _count(receipts, waiting.owner, "held")
+    return kept
 
 
 def adopt_held(session: Session, organisation_id: int, probe: ProbeRow) -> Adopted:
@@ -375,5 +399,8 @@ def adopt_held(session: Session, organisation_id: int, probe: ProbeRow) -> Adopt
     rows = stored.take_held(connection, organisation_id, probe.serial, probe.number)
     receipt = Receipt(len(rows))
     owner = np.zeros(len(rows), np.int64)
-    _keep(connection, organisation_id, _Bulk(rows, [probe.serial] * len(rows), owner, owner), [receipt])
+    kept = _keep(
+        connection, organisation_id, _Bulk(rows, [probe.serial] * len(rows), owner, owner), [receipt]
+    )
+    stored.seal_adopted(connection, organisation_id, probe.id, _seals(kept))
     return Adopted(receipt.stored, receipt.disputed)

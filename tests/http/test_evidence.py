@@ -222,7 +222,7 @@ class TestDocument:
         assert filed["readings_digest"] == kept.verdict["verdict"]["readings_digest"]
         assert pack["pile"]["bay"] == "Bay 7"
         assert pack["organisation"]["name"] == tenant.name
-        assert pack["log"] is None
+        assert (pack["log"]["form"], pack["log"]["pile_id"]) == ("heapledger-log/1", pack["pile"]["id"])
 
     def test_corrections_of_entries_and_readings_have_reason_and_both_stamps(
         self, tenant: Tenant, kept: Kept

@@ -2,10 +2,15 @@
 
 import base64
 import json
+import os
+import subprocess
+import sys
 import uuid
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
+import httpx
 import pytest
 from fastapi.testclient import TestClient
 from pydantic import SecretStr
@@ -17,6 +22,7 @@ from service.operations import log
 from service.operations.signing import Signer, is_signed_by
 from service.settings import Settings
 from service.storage.database import SERVICE_ROLE, Database, connect_engine
+from tests import live
 from tests.builders import a_bag, a_pile, a_placement, a_probe, a_reading, a_site, at
 from tests.conftest import Tenant, Urls
 
@@ -185,3 +191,48 @@ def test_readings_of_before_and_after_the_stay_are_shown_only_with_their_bag(
     append(database, tenant)
     shown = tenant.get(f"/v1/log/proof?pile_id={pile['id']}")
     assert [len(item["series"][0]["readings"]) for item in shown["items"] if "series" in item] == [4]
+
+
+def test_the_embedded_record_brings_a_key_of_its_own(tmp_path: Path) -> None:
+    """Nothing is set; the key lies in the data folder and outlives the process."""
+    own = {"HEAPLEDGER_DATA_DIR": str(tmp_path)}
+    bare = {name: value for name, value in os.environ.items() if not name.startswith("HEAPLEDGER_")} | own
+    notes = []
+    for _ in range(2):
+        served = live.start(own)
+        try:
+            made = subprocess.run(
+                [
+                    sys.executable,
+                    "-m",
+                    "service",
+                    "key",
+                    "create",
+                    "--organisation",
+                    "o",
+                    "--scopes",
+                    "read",
+                    "--quiet",
+                ],
+                env=bare,
+                cwd=live.TOP,
+                capture_output=True,
+                text=True,
+                check=True,
+            )
+            answer = httpx.get(
+                f"{served.base_url}/v1/log/checkpoint",
+                headers={"Authorization": f"Bearer {made.stdout.strip()}"},
+            )
+            assert answer.status_code == 200, answer.text
+            notes.append(answer.text)
+        finally:
+            served.process.terminate()
+            served.process.wait()
+    signer = Signer("heapledger", (tmp_path / "log_key").read_text().strip())
+    assert (tmp_path / "log_key").stat().st_mode & 0o777 == 0o600
+    assert notes[0] == notes[1]
+    assert (
+        opened(notes[0], signer.verifier_key(1), is_signed_by)
+        == "heapledger/1\n0\n" + notes[0].split("\n")[2] + "\n"
+    )

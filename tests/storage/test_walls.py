@@ -118,6 +118,7 @@ def _some(name: str, kind: str) -> Any:
     if name.endswith(".kind"):
         return {
             "bay.kind": "cage",
+            "log_leaf.kind": "event",
             "pile_event.kind": "turn",
             "reading_correction.kind": "exclude",
             "reading_profile.kind": "table",
@@ -220,6 +221,9 @@ def test_what_happened_cannot_be_overwritten(database: Database, tenant: Tenant)
         "reading_correction",
         "quarantined_message",
         "import_refusal",
+        "log_leaf",
+        "log_node",
+        "adopted_batch",
     ):
         for verb in (f"update {table} set organisation_id = organisation_id", f"delete from {table}"):
             with Session(database.engine) as session:

@@ -188,5 +188,23 @@ def _checking(pack: EvidenceOut) -> Iterator[Block]:
         " covers everything here but the log and the instants of asking: two packs with one digest say the same.",
         small=True,
     )
-    log = "Proofs from the organisation's log: none is kept." if pack.log is None else str(pack.log)
-    yield paragraph(log, small=True)
+    yield from _log(pack)
+
+
+def _log(pack: EvidenceOut) -> Iterator[Block]:
+    """Say what the organisation's log proves of this; the proofs themselves are for a program."""
+    if pack.log is None:
+        yield paragraph("Proofs from the organisation's log: none is kept.", small=True)
+        return
+    waiting = len(pack.log["pending"])
+    text = (
+        f"Of this pile {len(pack.log['items'])} entries stand in the organisation's append-only log, each with a proof"
+        " in the attached document; the log's checkpoint at that moment is printed below."
+    )
+    if waiting:
+        text += f" {waiting} of the newest were not in it yet."
+    if pack.log["key"] is None:
+        text += " This deployment has no key: the checkpoint is not signed."
+    yield paragraph(text, small=True)
+    for line in str(pack.log["checkpoint"]).splitlines():
+        yield paragraph(breakable(line), small=True)
