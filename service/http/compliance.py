@@ -1,13 +1,14 @@
 """Rules, and verdicts: on readings that are sent along, and on a pile's own record."""
 
+from collections.abc import Mapping
 from datetime import UTC, datetime
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Query
 from fastapi.responses import JSONResponse
-from pydantic import Field
+from pydantic import Field, RootModel
 
 from service.domain.compliance import RULES, History, Reading, Rule, Verdict, judge, series_of
 from service.domain.errors import FieldError, Invalid, NotFound
@@ -29,7 +30,9 @@ from service.http.values import (
 )
 from service.http.verdicts import Interpretation, IssuedVerdictOut, VerdictOut
 from service.operations import piles, verdicts
+from service.operations import rules as own_rules
 from service.storage import piles as stored
+from service.storage import rules
 from service.storage.histories import history_of
 
 router = APIRouter(tags=["compliance"])
@@ -101,17 +104,69 @@ class RuleOut(Out):
 
 
 @router.get("/rules", response_model=PageOut[RuleOut])
-def list_rules(caller: CanRead) -> object:  # noqa: ARG001 - the key is what is checked
-    """List the rules; all fit on one page."""
-    return {"items": [_rule_out(rule) for rule in RULES.values()], "next": None}
+def list_rules(caller: CanRead, database: Database) -> object:
+    """List the rules, those shipped and the newest version of the organisation's own; all fit on one page."""
+    with database.begin(caller.organisation_id) as session:
+        book = rules.book(session, caller.organisation_id)
+    return {"items": [_rule_out(rule) for rule in book.values()], "next": None}
 
 
 @router.get("/rules/{rule_id}", response_model=RuleOut)
-def get_rule(rule_id: str, caller: CanRead) -> object:  # noqa: ARG001 - the key is what is checked
+def get_rule(rule_id: str, caller: CanRead, database: Database) -> object:
     """Return one rule."""
-    if rule_id not in RULES:
+    with database.begin(caller.organisation_id) as session:
+        book = rules.book(session, caller.organisation_id)
+    if rule_id not in book:
         raise NotFound("no rule with this id; GET /v1/rules lists them")
-    return _rule_out(RULES[rule_id])
+    return _rule_out(book[rule_id])
+
+
+class RuleDocument(RootModel[dict[str, Any]]):
+    """A rule in the form of the shipped ones: id, title, phrase, citation, text_status, holds, turns, duties ..."""
+
+    model_config = shown_as(
+        {
+            "id": "permit-yard-3",
+            "title": "Permit of yard 3, critical limits",
+            "jurisdiction": "site",
+            "methods": ["any"],
+            "phrase": "60 °C or more for two days in every part of the pile",
+            "citation": "Permit 2026-17, condition 4",
+            "text_source": "The permit itself",
+            "text_as_of": "2026-05-04",
+            "text_status": "read",
+            "holds": [
+                {
+                    "name": "60 °C for 2 days",
+                    "operator": ">=",
+                    "threshold": 60,
+                    "unit": "Cel",
+                    "duration_h": 48,
+                    "continuity": "consecutive",
+                    "max_gap_h": 24,
+                }
+            ],
+        }
+    )
+
+
+class OwnRuleOut(RuleOut):
+    """A rule just written; an earlier version stays on file for the verdicts that rest on it."""
+
+    number: int = Field(description="Counted from 1.")
+
+
+@router.post("/rules", status_code=201, response_model=OwnRuleOut)
+def create_rule(body: RuleDocument, caller: CanWrite, database: Database, once: CreateOnce) -> JSONResponse:
+    """Write a rule of the organisation's own, or a new version of it: a permit's limits, a validated site plan."""
+
+    def make() -> tuple[OwnRuleOut, dict[str, str]]:
+        row = own_rules.write_rule(session, caller, body.root)
+        shown = _rule_out(rules.rule_of(row)) | {"number": row.number}
+        return OwnRuleOut.model_validate(shown), {"Location": f"/v1/rules/{row.rule}"}
+
+    with database.begin(caller.organisation_id) as session:
+        return once.create(session, caller, body, make)
 
 
 def _rule_out(rule: Rule) -> dict[str, object]:
@@ -122,9 +177,13 @@ def _rule_out(rule: Rule) -> dict[str, object]:
 
 
 @router.post("/compliance/check", response_model=VerdictOut)
-def check_compliance(body: CheckIn, caller: CanRead) -> Verdict:  # noqa: ARG001 - the key is what is checked
-    """Judge readings that are sent along; touches no record."""
-    rule = _rule(body.rule, "/rule")
+def check_compliance(body: CheckIn, caller: CanRead, database: Database) -> Verdict:
+    """Judge readings that are sent along; touches no record, but for a rule of one's own."""
+    book = RULES
+    if body.rule not in RULES:
+        with database.begin(caller.organisation_id) as session:
+            book = rules.book(session, caller.organisation_id)
+    rule = _rule(book, body.rule)
     history = History(
         series=series_of(_readings(body.readings)),
         turns=tuple(body.turns),
@@ -143,10 +202,10 @@ def check_compliance(body: CheckIn, caller: CanRead) -> Verdict:  # noqa: ARG001
     )
 
 
-def _rule(rule_id: str, pointer: str) -> Rule:
-    if rule_id not in RULES:
-        raise Invalid.field(pointer, f"{rule_id} is not a rule of this service; GET /v1/rules lists them")
-    return RULES[rule_id]
+def _rule(book: Mapping[str, Rule], rule_id: str) -> Rule:
+    if rule_id not in book:
+        raise Invalid.field("/rule", f"{rule_id} is not a rule of this service; GET /v1/rules lists them")
+    return book[rule_id]
 
 
 def _readings(items: list[CheckedReadingIn]) -> list[Reading]:
@@ -197,7 +256,7 @@ def get_compliance(
         loaded = stored.load(session, piles.pile_of(session, caller, pile_id), known_at=as_of)
     now = as_of or now
     wanted = loaded.pile.rules if rule is None else [rule]
-    chosen = [_rule(one, "/rule") for one in wanted]
+    chosen = [_rule(loaded.book, one) for one in wanted]
     history = history_of(loaded, now=now)
     zone = ZoneInfo(loaded.site.time_zone)
     return {
@@ -222,9 +281,9 @@ def issue_verdict(
 ) -> JSONResponse:
     """Issue a verdict: judged now, and kept on file with the digest of the readings it saw."""
     now = datetime.now(UTC)
-    rule = _rule(body.rule, "/rule")
     with database.begin(caller.organisation_id) as session:
         loaded = stored.load(session, piles.pile_of(session, caller, pile_id))
+    rule = _rule(loaded.book, body.rule)
     verdict = judge(
         rule,
         history_of(loaded, now=now),

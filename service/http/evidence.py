@@ -7,7 +7,7 @@ from uuid import UUID
 
 from fastapi import APIRouter, Header, Query, Request, Response
 
-from service.domain.compliance import RULES, Rule
+from service.domain.compliance import Rule
 from service.domain.curves import draw, to_svg
 from service.domain.errors import Invalid
 from service.http.authority import CanRead, Database
@@ -113,7 +113,7 @@ def get_curve(
     with database.begin(caller.organisation_id) as session:
         loaded = stored.load(session, piles.pile_of(session, caller, pile_id))
     wanted = rule or next(iter(loaded.pile.rules), None)
-    chosen = None if wanted is None else _rule(wanted)
+    chosen = None if wanted is None else _rule(loaded, wanted)
     drawn = to_svg(draw(evidence.curve_alone(loaded, chosen, now=now))).encode()
     headers = _headers(f'"{hashlib.sha256(drawn).hexdigest()[:32]}"')
     if _is_known(headers["ETag"], if_none_match):
@@ -130,13 +130,13 @@ def _gather(
     with database.begin(caller.organisation_id) as session:
         record = evidence.read(session, caller, piles.pile_of(session, caller, pile_id), signer)
     wanted = record.loaded.pile.rules if rule is None else [rule]
-    return evidence.gather(record, [_rule(one) for one in wanted], now=now)
+    return evidence.gather(record, [_rule(record.loaded, one) for one in wanted], now=now)
 
 
-def _rule(rule_id: str) -> Rule:
-    if rule_id not in RULES:
+def _rule(loaded: stored.Loaded, rule_id: str) -> Rule:
+    if rule_id not in loaded.book:
         raise Invalid.field("/rule", f"{rule_id} is not a rule of this service; GET /v1/rules lists them")
-    return RULES[rule_id]
+    return loaded.book[rule_id]
 
 
 def _weak(digest: str) -> str:

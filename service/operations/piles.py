@@ -9,12 +9,11 @@ from uuid import UUID
 from sqlmodel import Session
 
 from service.domain.authority import Caller
-from service.domain.compliance import RULES
 from service.domain.errors import Conflict, FieldError, Invalid, NotFound
 from service.domain.readings import FUTURE_TOLERANCE
 from service.operations import sites
 from service.operations.reopening import LONG_PAST, reopen
-from service.storage import records
+from service.storage import records, rules
 from service.storage.tables import BayRow, PileEventRow, PileRow, RecipeRow
 
 
@@ -79,10 +78,11 @@ def _must_fit(session: Session, caller: Caller, site_id: UUID, values: Mapping[s
             records.find(session, RecipeRow, caller.organisation_id, recipe_id)
         except NotFound:
             errors.append(FieldError("/recipe_id", f"no recipe with id {recipe_id}; write it first"))
+    known = rules.book(session, caller.organisation_id) if values.get("rules") else {}
     errors += [
         FieldError(f"/rules/{place}", f"{rule} is not a rule of this service; GET /v1/rules lists them")
         for place, rule in enumerate(values.get("rules") or ())
-        if rule not in RULES
+        if rule not in known
     ]
     if errors:
         raise Invalid(*errors)

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
-from service.domain.compliance import RULES, Verdict, judge
+from service.domain.compliance import Verdict, judge
 from service.domain.errors import Conflict
 from service.domain.piles import Risk, Status, in_force, status, turns
 from service.domain.schedules import (
@@ -39,9 +39,9 @@ def standing(loaded: Loaded, *, now: datetime) -> Standing:
     zone = ZoneInfo(loaded.site.time_zone)
     history = history_of(loaded, now=now)
     verdicts = {
-        rule: judge(RULES[rule], history, judged_at=now, time_zone=zone)
+        rule: judge(loaded.book[rule], history, judged_at=now, time_zone=zone)
         for rule in loaded.pile.rules
-        if rule in RULES
+        if rule in loaded.book
     }
     facts, positions, air = facts_of(loaded), positions_of(loaded), air_beside(loaded)
     turn = _next_turn(loaded, zone, now)
@@ -86,14 +86,15 @@ def schedule(loaded: Loaded, *, now: datetime) -> Plan:
     pile, site = loaded.pile, loaded.site
     zone = ZoneInfo(site.time_zone)
     today = _local(now, zone)
-    turned = [rule for rule in pile.rules if rule in RULES and RULES[rule].turns is not None]
+    book = loaded.book
+    turned = [rule for rule in pile.rules if rule in book and book[rule].turns is not None]
     request = PlanRequest(
         time_zone=site.time_zone,
         build_on=today,
         work_days=tuple(site.work_days),
         pattern=pattern,
         closures=tuple(site.closures),
-        rule=turn_constraint(RULES[turned[0]]) if turned else None,
+        rule=turn_constraint(book[turned[0]]) if turned else None,
         earliest_build_on=today,
     )
     if pile.built_at is None or pile.built_at > now:

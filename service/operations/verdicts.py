@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 from sqlmodel import Session
 
 from service.domain.authority import Caller
-from service.domain.compliance import RULES, Verdict, judge
+from service.domain.compliance import Verdict, judge
 from service.domain.piles import in_force
 from service.operations import piles
 from service.storage import records
@@ -20,7 +20,7 @@ from service.storage.piles import Loaded
 from service.storage.tables import PileRow, VerdictRow
 from service.storage.verdicts import CameSince, OnFile
 
-ENGINE_VERSION: Final = "2"
+ENGINE_VERSION: Final = "3"
 """Raised whenever the same rule over the same readings could give another verdict."""
 
 
@@ -43,11 +43,11 @@ def judge_again(loaded: Loaded, on_file: OnFile) -> Verdict | None:
     The instant stays that of the verdict on file. Were it now, the next bag would almost always hold a reading from
     before that now, and with two gateways each bag would call for one more successor for as long as the pile is hot.
     """
-    if on_file.rule not in RULES:
+    if on_file.rule not in loaded.book:
         return None
     seen = _as_of(loaded, on_file)
     verdict = judge(
-        RULES[on_file.rule],
+        loaded.book[on_file.rule],
         history_of(seen, now=on_file.judged_at),
         judged_at=on_file.judged_at,
         time_zone=ZoneInfo(loaded.site.time_zone),

@@ -55,6 +55,9 @@ _SENTENCES: Final = {
     "uq_gateway_organisation_id_name": "a gateway with this name exists already; use another name",
     "uq_probe_organisation_id_serial": "a probe with this serial exists already; use the one on record",
     "uq_reading_profile_organisation_id_name": "a profile with this name exists already; use another name",
+    "uq_own_rule_organisation_id_rule_number": (
+        "somebody wrote a version of this rule at the same moment; read it and decide again"
+    ),
     "uq_organisation_name": "an organisation with this name exists already",
     "ex_placement_one_place_at_a_time": (
         "the probe is placed elsewhere for part of that time; end the earlier placement first (set its 'to')"

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from service.domain import piles as domain
 from service.domain.compliance import ACCEPTED, EXCLUDED, Applied, History, Series
-from service.domain.duty_records import duties_on_record
+from service.domain.duty_records import duties_on_record, measures_on_record, samples_on_record
 from service.domain.piles import AirSeries, Event, PileFacts, PositionSeries, in_force
 from service.domain.quantities import QualityFlag
 from service.domain.readings.counted import Counted, count_temperatures
@@ -78,8 +78,10 @@ def history_of(loaded: Loaded, *, now: datetime) -> History:
         restarts=domain.restarts(events, built_at),
         initial_carbon_nitrogen_ratio=_initial_ratio(loaded, events),
         cured_days=domain.known_cured_days(events, now=now),
-        duties_recorded=duties_on_record(events, [one.stay.depth_cm for one in loaded.occupied]),
+        duties_recorded=duties_on_record(events),
         closed=domain.is_over(events),
+        samples=samples_on_record(events),
+        measures=measures_on_record(events),
     )
 
 
@@ -152,7 +154,14 @@ def _one_series(position: str, stays: Sequence[tuple[Stay, Counted]]) -> Series:
         assessed=np.concatenate([one.flag[here] for one, here in parts]),
         said=said if said.any() else None,
         applied=_applied(parts),
+        depth_cm=_depth_cm([one for one, _ in stays]),
     )
+
+
+def _depth_cm(stays: Sequence[Stay]) -> float | None:
+    """Return how deep a position lies; None where nobody said, or one probe sat deeper than the next."""
+    depths = {one.depth_cm for one in stays}
+    return depths.pop() if len(depths) == 1 else None
 
 
 def _said(one: Counted) -> NDArray[np.int8]:

@@ -1,7 +1,7 @@
 """Piles, their events and verdicts, listed and loaded."""
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Final
 from uuid import UUID
@@ -10,10 +10,12 @@ from sqlalchemy import text
 from sqlmodel import Session, col, select
 
 from service.domain.authority import Caller
+from service.domain.compliance import RULES, Rule
 from service.domain.piles import Event
 from service.domain.quantities import Quantity
 from service.domain.readings.corrected import Corrected
 from service.domain.readings.quality import ReadSeries
+from service.storage import rules
 from service.storage.corrections import microseconds
 from service.storage.probes import Stay, stays_in
 from service.storage.records import Page, page
@@ -98,7 +100,8 @@ class Occupied:
 class Loaded:
     """A pile with all that judging it needs, read in one transaction.
 
-    ``air`` is the air temperature at the site while the pile's probes spoke; None if nobody measures it.
+    ``air`` is the air temperature at the site while the pile's probes spoke; None if nobody measures it. ``book`` has
+    the rules its organisation may be judged by.
     """
 
     pile: PileRow
@@ -108,6 +111,7 @@ class Loaded:
     events: Sequence[Event]
     occupied: Sequence[Occupied]
     air: ReadSeries | None = None
+    book: Mapping[str, Rule] = field(default_factory=lambda: RULES)
 
 
 def load(
@@ -136,6 +140,7 @@ def load(
         events=events,
         occupied=occupied,
         air=_air_beside(session, pile, occupied, known_at),
+        book=rules.book(session, organisation_id),
     )
 
 

@@ -18,7 +18,7 @@ from service.storage.tables.imports import (  # noqa: E402
 from service.storage.tables.log import adopted_batch, log_leaf, log_node, log_word_key  # noqa: E402
 from service.storage.tables.materials import AnalysisRow, FeedstockRow, RecipeRow  # noqa: E402
 from service.storage.tables.organisations import ApiKeyRow, OrganisationRow  # noqa: E402
-from service.storage.tables.piles import PileEventRow, PileRow, VerdictRow  # noqa: E402
+from service.storage.tables.piles import OwnRuleRow, PileEventRow, PileRow, VerdictRow  # noqa: E402
 from service.storage.tables.probes import (  # noqa: E402
     CalibrationRow,
     GatewayRow,
@@ -42,6 +42,7 @@ __all__ = [
     "GatewayStateRow",
     "IdempotentAnswerRow",
     "OrganisationRow",
+    "OwnRuleRow",
     "PileEventRow",
     "PileRow",
     "PlacementRow",

@@ -4,7 +4,7 @@ from datetime import datetime
 from typing import Any
 from uuid import UUID
 
-from sqlalchemy import CheckConstraint, Index, UniqueConstraint
+from sqlalchemy import CheckConstraint, ForeignKeyConstraint, Index, UniqueConstraint
 from sqlmodel import Field
 
 from service.storage.tables.columns import (
@@ -91,3 +91,20 @@ class VerdictRow(TenantRow, table=True):
     because: str | None = words(default=None)
     """Why a successor was issued, for instance that late readings came in."""
     body: dict[str, Any] = document()
+
+
+class OwnRuleRow(TenantRow, table=True):
+    """A version of a rule an organisation wrote itself; appended, never edited."""
+
+    __tablename__ = "own_rule"
+    __table_args__ = (
+        UniqueConstraint("organisation_id", "rule", "number"),
+        ForeignKeyConstraint(["organisation_id"], ["organisation.organisation_id"]),
+    )
+
+    rule: str = words()
+    number: int
+    version: str = words()
+    document: dict[str, Any] = document()
+    recorded_at: datetime = recorded_now()
+    recorded_by: UUID | None = None
