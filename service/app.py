@@ -81,7 +81,12 @@ def create_app(settings: Settings, *, database: Database | None = None) -> FastA
     routes.include(app)
     describe(app)
     larger = {"/v1/compliance/check": settings.max_check_bytes}
-    app.add_middleware(BodyLimits, max_body_bytes=settings.max_body_bytes, larger=larger)
+    app.add_middleware(
+        BodyLimits,
+        max_body_bytes=settings.max_body_bytes,
+        larger=larger,
+        unlimited=frozenset({ADDRESS}),
+    )
     app.add_middleware(measured)
     app.ingest = ingest
     return app

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from service.settings import Settings
 from service.storage.embedded import EmbeddedServer
+from service.storage.embedded_watch import watched
 from service.storage.migrating import migrate
 
 
@@ -39,7 +40,8 @@ def open_record(settings: Settings, *, migrated: bool = True) -> Iterator[Record
             migrate(record.owner_url)
         yield record
         return
-    with EmbeddedServer(settings.data_dir) as logins:
+    server = EmbeddedServer(settings.data_dir)
+    with server as logins, watched(server):
         record = Record(logins.service.url, logins.owner.url, is_embedded=True)
         if migrated:
             migrate(record.owner_url)

@@ -10,12 +10,15 @@ from tests.conftest import Tenant
 from tests.live import TOP
 
 README = (TOP / "README.md").read_text()
-BODIES = {
-    path: json.loads(body)
-    for path, body in re.findall(
-        r"curl -s http://127\.0\.0\.1:8000(/v1/\S+) .*?-d '\n(.*?)'\n```", README, re.DOTALL
+SENT = [
+    (path, media_type, json.loads(body))
+    for path, media_type, body in re.findall(
+        r"curl -s http://127\.0\.0\.1:8000(/v1/\S+) -H \"[^\"]*\" -H 'Content-Type: ([^']+)' -d '\n([^`]*?)'\n```",
+        README,
     )
-}
+]
+BODIES = {path: body for path, media_type, body in SENT if media_type == "application/json"}
+PACKS = [body for _, media_type, body in SENT if media_type == "application/senml+json"]
 
 
 def test_the_commands_are_there() -> None:
@@ -45,6 +48,19 @@ def test_the_figures_are_those_quoted(answers: dict[str, Any]) -> None:
     assert [misfit["date"] for misfit in plan["misfits"]] == ["2026-03-08", "2026-03-14"]
     assert plan["misfits"][0]["remedy"] in README
     assert json.dumps(answers["/v1/readings"]) in README
+
+
+def test_the_pack_says_what_the_bag_says(tenant: Tenant) -> None:
+    """The first reading of the SenML pack is that of the JSON bag, so it was there before."""
+    tenant.post("/v1/probes", {"serial": "PR-0042"})
+    tenant.post("/v1/readings", BODIES["/v1/readings"])
+    (pack,) = PACKS
+    told = tenant.client.post(
+        "/v1/readings",
+        content=json.dumps(pack),
+        headers={"Authorization": f"Bearer {tenant.key}", "Content-Type": "application/senml+json"},
+    ).json()
+    assert (told["received"], told["stored"], told["duplicate"]) == (2, 1, 1)
 
 
 def test_every_rule_and_command_it_names_exists(tenant: Tenant) -> None:

@@ -15,11 +15,11 @@ import structlog
 
 from service.bridge.session import Delivery
 from service.bridge.states import read_state
-from service.bridge.topics import FORMS, Address
+from service.bridge.topics import FORMS, Address, read_topic
 from service.domain.authority import Caller
 from service.domain.errors import DomainError, Invalid, StorageFull, TooLarge, Unavailable
 from service.http import problems
-from service.http.formats.bodies import Manner, read_body
+from service.http.formats.bodies import BAG, Manner, read_body
 from service.http.formats.read import Unreadable, pack_of, show
 from service.http.receipts import receipt_body
 from service.operations import bridging
@@ -118,7 +118,9 @@ class Handler:
         except DomainError as error:
             return self._put_aside(delivery, error)
         self.counts["kept"] += 1
-        return self._answer(delivery, msgspec.json.encode(receipt_body(kept)), "application/json")
+        form = FORMS.get(read_topic(delivery.topic).form or "")
+        body = receipt_body(kept, "/readings" if form == BAG else "")
+        return self._answer(delivery, msgspec.json.encode(body), "application/json")
 
     def give_up(self, delivery: Delivery) -> Answer:
         """Put aside a message over which we failed again and again, by our own fault."""

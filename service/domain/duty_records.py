@@ -1,30 +1,24 @@
 """Which duties of the rules a pile's record discharges, besides time, temperature, turning, mix and curing."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Final
 
+from service.domain.compliance import Sample
 from service.domain.piles import Event, duty_facts
 
 COVER_CM: Final = 30.0
 """One foot of insulation: the thicker of what 14 CCR 17868.3 (6 to 12 in) and EPA guidance (1 ft) ask."""
 
-DEPTH_CM: Final = (30.48, 60.96)
-"""12 to 24 inches below the surface: 14 CCR 17868.3."""
-
-FECAL_COLIFORM_BELOW_MPN_G: Final = 1000
-SALMONELLA_BELOW_MPN_4G: Final = 3
-"""Both kept satisfies every text of the book, whether it says "and" or "or" (21 CFR 112.55(b); 40 CFR 503.32)."""
+_NO_FIGURE: Final = frozenset({"at", "laboratory"})
 
 
-def duties_on_record(events: Sequence[Event], depths_cm: Sequence[float | None]) -> frozenset[str]:
+def duties_on_record(events: Sequence[Event]) -> frozenset[str]:
     """Return the names of duties for which a pile's record holds what is asked.
 
     Parameters
     ----------
     events
         Entries in force.
-    depths_cm
-        How deep each probe sat [cm]; None where nobody said.
 
     Returns
     -------
@@ -33,13 +27,27 @@ def duties_on_record(events: Sequence[Event], depths_cm: Sequence[float | None])
     """
     named = {name for event in events for name in event.details.get("duties", ())}
     facts = duty_facts(events)
-    latest = facts["latest"]
-    coliform, salmonella = latest.get("fecal_coliform_mpn_g"), latest.get("salmonella_mpn_4g")
-    if coliform is not None and salmonella is not None:
-        kept = coliform < FECAL_COLIFORM_BELOW_MPN_G and salmonella < SALMONELLA_BELOW_MPN_4G
-        named |= {"pathogen_limits"} if kept else set()
     if (facts["greatest_cover_thickness_cm"] or 0) >= COVER_CM:
         named.add("insulating_cover")
-    if depths_cm and all(depth is not None and DEPTH_CM[0] <= depth <= DEPTH_CM[1] for depth in depths_cm):
-        named.add("sampling_depth")
     return frozenset(named)
+
+
+def samples_on_record(events: Sequence[Event]) -> tuple[Sample, ...]:
+    """Return a pile's samples, each with the figures measured on it; limits are the rule's to compare.
+
+    Results of different days are kept apart: what one sample lacks another does not supply.
+    """
+    return tuple(
+        Sample(sample["at"], {name: float(value) for name, value in sample.items() if name not in _NO_FIGURE})
+        for sample in duty_facts(events)["samples"]
+    )
+
+
+def measures_on_record(events: Sequence[Event]) -> Mapping[str, float]:
+    """Return the other figures on a pile's record that a duty may be shown by, by name."""
+    facts = duty_facts(events)
+    found = {
+        "cover_thickness_cm": facts["greatest_cover_thickness_cm"],
+        "moisture_pct": facts["latest"].get("moisture_pct"),
+    }
+    return {name: float(value) for name, value in found.items() if value is not None}

@@ -21,16 +21,29 @@ class BodyLimits:
         Largest body on the wire.
     larger
         Paths that take more, with their own limit.
+    unlimited
+        Paths that look after their bodies themselves.
     """
 
-    def __init__(self, app: ASGIApp, *, max_body_bytes: int, larger: Mapping[str, int]) -> None:
+    def __init__(
+        self,
+        app: ASGIApp,
+        *,
+        max_body_bytes: int,
+        larger: Mapping[str, int],
+        unlimited: frozenset[str] = frozenset(),
+    ) -> None:
         self._app = app
+        self._unlimited = unlimited
         self._max_body_bytes = max_body_bytes
         self._larger = larger
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass a request on, or answer why not."""
-        if scope["type"] != "http" or scope["method"] not in _WITH_BODY:
+        is_checked = (
+            scope["type"] == "http" and scope["method"] in _WITH_BODY and scope["path"] not in self._unlimited
+        )
+        if not is_checked:
             await self._app(scope, receive, send)
             return
         headers = Headers(scope=scope)

@@ -37,15 +37,6 @@ class LostOut(WindowOut):
     detail: str
 
 
-class CriterionOut(Out):
-    """One thing the rule asks; a duty is outside the verdict's state and listed beside it."""
-
-    name: str
-    kind: Literal["process", "duty"]
-    state: State
-    detail: str
-
-
 class TurnNotCountedOut(Out):
     """A recorded turn that did not count, and why."""
 
@@ -102,6 +93,30 @@ class CorrectionHeldOut(Out):
     last: Instant
 
 
+class CriterionOut(Out):
+    """One thing the rule asks; a duty is outside the verdict's state and listed beside it."""
+
+    name: str
+    kind: Literal["process", "duty"]
+    state: State
+    detail: str
+    needed: str = Field(default="", description="What would meet it; empty if it is met.")
+    progress: float | None = Field(
+        default=None, description="Share shown, at most 1; null where there is none."
+    )
+    windows: list[WindowOut] = Field(default=[], description="Of a hold beside the one the verdict shows.")
+    lost: list[LostOut] = Field(default=[], description="Of a hold beside the one the verdict shows.")
+
+
+class SuspectedTurnOut(Out):
+    """A turn the curves look like and nobody recorded; it counts for nothing until somebody records it."""
+
+    at: Instant
+    positions: list[str]
+    fall_c: float
+    detail: str
+
+
 class VerdictOut(Out):
     """Evidence against the text of one rule, never a permit; local rules and licensed practice come first."""
 
@@ -137,6 +152,7 @@ class VerdictOut(Out):
     corrections: list[CorrectionHeldOut] | None = Field(
         default=None, description="Null on a verdict issued before these were listed."
     )
+    suspected_turns: list[SuspectedTurnOut] = []
 
 
 class IssuedVerdictOut(Out):

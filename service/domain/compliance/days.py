@@ -197,7 +197,16 @@ def _course(
     if end < start:
         return None
     span = Spans.of((start, end))
-    return Course(span, common([span, proven]), target - start, next_start, is_alive, by_days=True, days=days)
+    return Course(
+        span,
+        common([span, proven]),
+        target - start,
+        target - start,
+        next_start,
+        is_alive,
+        by_days=True,
+        days=days,
+    )
 
 
 def _whole_days(calendar: Calendar, start: int, end: int) -> int:
@@ -226,4 +235,4 @@ def _sum(
             break
     if left:
         required = spans.total_us + left * hours_us(24)
-    return Course(spans, common([spans, proven]), required, is_alive=True, by_days=True, days=days)
+    return Course(spans, common([spans, proven]), required, required, is_alive=True, by_days=True, days=days)

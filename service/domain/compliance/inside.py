@@ -100,7 +100,9 @@ def mean_reached(hold: Hold, course: Course, evidence: Sequence[Evidence], reach
     return _mean_kept(hold, hold.mean, course, within, moments)
 
 
-def _mean_kept(hold: Hold, mean: Mean, course: Course, within: Sequence[Evidence], moments: Instants) -> Inner:
+def _mean_kept(
+    hold: Hold, mean: Mean, course: Course, within: Sequence[Evidence], moments: Instants
+) -> Inner:
     """Find the first of some moments at which the mean of every position stands as asked."""
     asked = temperature_in(mean.threshold, hold.unit, Unit.CEL)
     limit, lowest = float(asked), np.inf

@@ -107,7 +107,7 @@ def _off_limit(hold: Hold, one: Track, evidence: Evidence | None) -> NDArray[np.
 def _unseen_words(one: Track, evidence: Evidence | None, cause: int, within: tuple[int, int]) -> str:
     length = hours(within[1] - within[0])
     if one.position is None:
-        return f"no probe was placed in the pile for {length}"
+        return f"no probe was placed in the pile, or none that was read, for {length}"
     if cause == Cause.EDGE:
         return f"{length} between placing or lifting the probe and its nearest reading"
     if cause == Cause.FLAGGED and evidence is not None:

@@ -196,9 +196,7 @@ def _fits(turns: Turns, course: Course | None, kept: Sequence[int], last: int) -
     """Tell whether turnings kept and one at ``last`` lie in one window of the rule's length."""
     if turns.window != "sliding" or course is None or not kept:
         return True
-    ahead = max(0, last - course.end)
-    credit = course.credit_us + ahead - course.credit_before_us(kept[0])
-    return credit <= course.required_us
+    return last - kept[0] <= course.window_us
 
 
 def at_risk(outlook: Outlook) -> tuple[AtRisk, ...]:
@@ -231,10 +229,9 @@ def _window(outlook: Outlook) -> list[AtRisk]:
         return []
     if not outlook.can_go_on or not outlook.missing_turns or not standing.turns.counted:
         return []
-    used = course.credit_us - course.credit_before_us(standing.turns.counted[0])
-    at = outlook.resumes_at() + course.required_us - used
+    at = standing.turns.counted[0] + course.window_us
     detail = (
-        f"the first turning counted drops out of the window of {hours(course.required_us)} unless "
+        f"the first turning counted drops out of the window of {hours(course.window_us)} unless "
         f"{count(outlook.missing_turns, 'more turning is', 'more turnings are')} made before"
     )
     return [AtRisk("turn_window", to_datetime(at), None, detail)]
@@ -254,7 +251,8 @@ def _recovery(outlook: Outlook) -> list[AtRisk]:
             turn = max(at for at in outlook.record.turns if at <= int(one.losses.first_cold[k]))
             limit = min(turn, int(one.losses.start[k])) + within
             detail = (
-                f"{one.position} must be hot again within {hours(within)} of the turning, or the period begins again"
+                f"{one.position} must be hot again within {hours(within)} of the turning, "
+                "or the period begins again"
             )
             found.append(AtRisk("recovery", to_datetime(limit), one.position, detail))
     return found

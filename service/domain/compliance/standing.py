@@ -136,7 +136,9 @@ def _stand(
                 assume_unseen_held=assume_unseen_held,
             )
         periods += case.memo[key]
-    view = None if turns is None else TurnView(case.tracks, record, turns, text, assume_unseen_held, case.memo)
+    view = (
+        None if turns is None else TurnView(case.tracks, record, turns, text, assume_unseen_held, case.memo)
+    )
     if turns is not None and turns.window == "before_each" and view is not None:
         return _before_each(view, [one for one in periods if one is not None])
     standings = [

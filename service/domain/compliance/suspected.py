@@ -16,6 +16,7 @@ from service.domain.compliance.verdict import SuspectedTurn
 FALL_C: Final = 8.0
 FALL_WITHIN_H: Final = 6
 REGAIN_WITHIN_H: Final = 72.0
+NEARLY: Final = 0.9
 LEAST_POSITIONS: Final = 2
 TOGETHER_H: Final = 6.0
 """Falls at several positions that begin no further apart than this are one."""
@@ -76,17 +77,20 @@ def _falls(one: Evidence) -> list[tuple[int, float]]:
         deeper = np.flatnonzero(deep > fall[:-ahead])
         fall[deeper], bottom[deeper] = deep[deeper], deeper + ahead
     found = []
-    taken_until = -1
-    for k in np.flatnonzero(fall >= FALL_C).tolist():
-        if k <= taken_until:
-            continue
+    deep_enough = np.flatnonzero(fall >= FALL_C)
+    while deep_enough.size:
+        first = int(deep_enough[0])
+        one_fall = deep_enough[deep_enough <= bottom[first]]
+        # It began with the last reading from which nearly all of it was still to come.
+        nearly = one_fall[fall[one_fall] >= NEARLY * fall[one_fall].max()]
+        k = int(nearly[-1])
         after = slice(
             int(bottom[k]), int(np.searchsorted(hour, hour[bottom[k]] + REGAIN_WITHIN_H, side="right"))
         )
         # Half of what was lost: a pile that goes cold for good was not turned, or was turned in vain.
         if high[after].max() >= low[bottom[k]] + fall[k] / 2:
             found.append((int(one.at[last[k]]), float(fall[k])))
-            taken_until = int(bottom[k])
+        deep_enough = deep_enough[np.searchsorted(deep_enough, bottom[k], side="right") :]
     return found
 
 

@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 
@@ -12,12 +11,6 @@ from service.domain.compliance.instants import DISTANT_FUTURE, DISTANT_PAST, Fla
 from service.domain.compliance.rule import TextReading
 from service.domain.compliance.spans import Spans, common, covered_us, merged, overlaps
 from service.domain.compliance.tracks import Cause, Losses, Track
-
-# A fall is put down to a turning if it begins no later than this after it. Turning a large pile takes hours, a probe at
-# the far end stays hot until the machine comes, and what was mixed in from outside goes on drawing heat from the core
-# for half a day, so that a pile just above the limit slips under it hours later. House figure, no source; however late
-# it begins, the fall must be over within the day the rule allows, or the run ends.
-TURN_LAG_H: Final = 12.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -33,6 +26,8 @@ class Course:
         counted.
     required_us
         Credit asked for [us].
+    window_us
+        Length by the clock of a stretch that must hold all turnings, where the rule asks for one [us].
     next_start
         Where the next period begins; far in the future for the last one.
     is_alive
@@ -46,6 +41,7 @@ class Course:
     spans: Spans
     shown: Spans
     required_us: int
+    window_us: int = 0
     next_start: int = DISTANT_FUTURE
     is_alive: bool = False
     by_days: bool = False
@@ -90,8 +86,11 @@ def caused_by_turn(
 ) -> Flags:
     """Tell which losses are falls caused by a turning and made good in time.
 
-    Nobody can see what caused a fall. One that begins with a turning, lasts no longer than allowed and is over
-    within that time of the turning is put down to it. Falls that a single hot reading parts are one.
+    Nobody can see what caused a fall. One that begins after a turning, lasts no longer than allowed and is over within
+    that time of the turning is put down to it, however late in that time it begins: what was mixed in from outside goes
+    on drawing heat from the core for half a day, so a pile just above the limit slips under it hours later. Asking for
+    an early beginning would also let a stricter limit, under which the same curve falls sooner, pass where a laxer one
+    fails. Falls that a single hot reading parts are one.
 
     Parameters
     ----------
@@ -121,7 +120,6 @@ def caused_by_turn(
     return np.asarray(
         (before >= 0)
         & (losses.cause == Cause.BELOW)
-        & (fell <= turn + hours_us(TURN_LAG_H))
         & (regained <= turn + limit)
         & (regained - fell <= limit)
         & ~(losses.is_open & record.closed),
@@ -172,7 +170,7 @@ def courses(
         return []
     required = hours_us(hold.duration_h)
     if text.continuity == "cumulative":
-        return [Course(spans, spans, required, is_alive=True)]
+        return [Course(spans, spans, required, required, is_alive=True)]
     enders = []
     for track in tracks:
         ends_run = breaking(track, record, text, assume_unseen_held=assume_unseen_held)
@@ -195,7 +193,7 @@ def _runs(spans: Spans, broken: Flags, required: int, *, is_alive: bool) -> list
         stop = spans.start.size if last else int(first[k + 1])
         part = Spans(spans.start[first[k] : stop], spans.end[first[k] : stop])
         next_start = DISTANT_FUTURE if last else int(spans.start[stop])
-        runs.append(Course(part, part, required, next_start, is_alive=last and is_alive))
+        runs.append(Course(part, part, required, required, next_start, is_alive=last and is_alive))
     return runs
 
 

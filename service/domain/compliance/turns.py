@@ -13,7 +13,6 @@ from service.domain.compliance.demands import Turns
 from service.domain.compliance.evidence import Record
 from service.domain.compliance.instants import hours_us
 from service.domain.compliance.rule import TextReading
-from service.domain.compliance.spans import covered_us
 from service.domain.compliance.timeline import Course
 from service.domain.compliance.tracks import Track, hours_between
 
@@ -217,12 +216,14 @@ def spaced(instants: Sequence[int], apart: int) -> list[int]:
 
 
 def _within_window(view: TurnView, course: Course, eligible: Sequence[int]) -> tuple[list[int], int | None]:
-    """Find the window of just the rule's credited hours that holds enough turnings, or the most."""
+    """Find the window of the rule's length that holds enough turnings, or the most.
+
+    By the clock: were hours lost after a turning left out of the window, a cooler pile could pass where a hotter fails.
+    """
     best: list[int] = []
-    credit = covered_us(course.spans, np.array(eligible, dtype=np.int64)).tolist()
-    for k in range(len(eligible)):
+    for k, first in enumerate(eligible):
         places = _spaced_places(eligible, k, view.apart_us)
-        inside = list(takewhile(lambda n, k=k: credit[n] - credit[k] <= course.required_us, places))  # type: ignore[misc]
+        inside = takewhile(lambda n, first=first: eligible[n] - first <= course.window_us, places)  # type: ignore[misc]
         chosen = [eligible[n] for n in inside]
         if len(chosen) >= view.turns.minimum:
             return chosen, chosen[view.turns.minimum - 1]

@@ -31,8 +31,18 @@ PSRP, MA, VAR, OLD_EPA, GUIDANCE = (
     "us-257-pfrp-windrow",
     "us-503-pfrp-guidance",
 )
-NOP_5021, FDA_LAB, CCME, CCME_STATIC = "us-nop-5021", "us-fda-lab-b", "ca-ccme-windrow", "ca-ccme-static-vessel"
-REACTOR, REACTOR_60, REACTOR_70, DE_PAST = "eu-142-reactor", "uk-abp-reactor-60", "uk-abp-reactor-70", "de-bioabfv-past"
+NOP_5021, FDA_LAB, CCME, CCME_STATIC = (
+    "us-nop-5021",
+    "us-fda-lab-b",
+    "ca-ccme-windrow",
+    "ca-ccme-static-vessel",
+)
+REACTOR, REACTOR_60, REACTOR_70, DE_PAST = (
+    "eu-142-reactor",
+    "uk-abp-reactor-60",
+    "uk-abp-reactor-70",
+    "de-bioabfv-past",
+)
 
 FAILED = ("not_met", None)
 MIXED = frozenset({"all_material_heated", "allowed_feedstock"})
@@ -48,7 +58,9 @@ def probes(south: object, others: float, until_h: float = 360) -> list[object]:
 
 COLD_SOUTH = dips(61, (96, 168, 54.2))
 PSRP_HEAT = pile(log(lambda hour: 47 if hour <= 120 else 55, 124), turn_days=())
-FIFTH_TURN_COLD = pile(log(dips(57, (365.25, 999, 49.0)), 480, every_h=0.25), turn_days=(2, 5, 8, 11, 365 / 24))
+FIFTH_TURN_COLD = pile(
+    log(dips(57, (365.25, 999, 49.0)), 480, every_h=0.25), turn_days=(2, 5, 8, 11, 365 / 24)
+)
 SAMPLED = (Sample(at(400), {"fecal_coliform_mpn_g": 1000.0, "salmonella_mpn_4g": 0.0}),)
 
 BOOK_CASES = [
@@ -79,8 +91,15 @@ BOOK_CASES = [
     Case(
         "T04 two-hour dip, no turning near it",
         "40 CFR 257 App. II: 'attains … during the composting period'; 360 h + 2.25 h = 362.25 h",
-        pile(log(dips(57, (200, 202, 54.0)), 362.25, every_h=0.25), turn_days=(2, 5, 7.5, 11, 14), method="turned_windrow"),
-        {**dict.fromkeys((OLD_EPA, CCME, PH), ("met", 362.25)), **dict.fromkeys((TX, GUIDANCE, AU_RISK), SHORT)},
+        pile(
+            log(dips(57, (200, 202, 54.0)), 362.25, every_h=0.25),
+            turn_days=(2, 5, 7, 11, 14),
+            method="turned_windrow",
+        ),
+        {
+            **dict.fromkeys((OLD_EPA, CCME, PH), ("met", 362.25)),
+            **dict.fromkeys((TX, GUIDANCE, AU_RISK), SHORT),
+        },
     ),
     Case(
         "T06 one probe of three at 54.2 °C on days 4 to 6, the others 58 °C",

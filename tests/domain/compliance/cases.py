@@ -54,8 +54,8 @@ class Case:
 
 
 STEADY = pile(log(57, 360))
-# No turning in the 12 h before the dip, or it would be put down to it.
-DIP = pile(log(dips(57, (200, 202, 54.0)), 562, every_h=0.25), turn_days=(2, 5, 7.5, 11, 14, 17, 20, 22))
+# No turning in the day before the dip, or it would be put down to it.
+DIP = pile(log(dips(57, (200, 202, 54.0)), 562, every_h=0.25), turn_days=(2, 5, 7, 11, 14, 17, 20, 22))
 TURN_DIP = pile(log(dips(61, (144, 153, 48.0)), 370, every_h=0.25), turn_days=(3, 6, 9, 12, 15))
 THREE_PROBES = pile(
     [

@@ -33,7 +33,11 @@ from tests.domain.compliance.piles import at, hour_of, log, pile, verdict
 
 @pytest.mark.parametrize(
     ("case", "rule"),
-    [pytest.param(case, rule, id=f"{case.name}-{rule}") for case in [*CASES, *BOOK_CASES] for rule in case.expected],
+    [
+        pytest.param(case, rule, id=f"{case.name}-{rule}")
+        for case in [*CASES, *BOOK_CASES]
+        for rule in case.expected
+    ],
 )
 def test_published_case(case: Case, rule: str) -> None:
     state, met_h = case.expected[rule]

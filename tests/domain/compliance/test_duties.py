@@ -85,7 +85,9 @@ def test_a_geometric_mean_of_seven_samples() -> None:
     rule = read_rule_document(PERMIT | {"duties": [limit]})
 
     def state(*values: float) -> str:
-        history = pile(log(57, 360), samples=tuple(sample(400 + n, value, None) for n, value in enumerate(values)))
+        history = pile(
+            log(57, 360), samples=tuple(sample(400 + n, value, None) for n, value in enumerate(values))
+        )
         found = judge(rule, history, judged_at=at(900), time_zone=UTC_ZONE)
         return next(one.state for one in found.criteria if one.name == "class_a")
 
@@ -121,7 +123,10 @@ def test_t19_california_asks_for_the_cover_itself() -> None:
     assert (bare.state, "insulating_cover" in bare.duties_open) == ("met", True)
     texas = verdict("us-tx-static-vessel", pile(log(58, 72), turn_days=(), measures={}))
     assert "1 foot" in (texas.note or "")
-    assert verdict("us-tx-static-vessel", pile(log(58, 72), turn_days=(), measures={}, method="in_vessel")).note is None
+    assert (
+        verdict("us-tx-static-vessel", pile(log(58, 72), turn_days=(), measures={}, method="in_vessel")).note
+        is None
+    )
 
 
 @pytest.mark.parametrize(
@@ -164,7 +169,9 @@ def one_probe(
 
 def probed(series: Series) -> History:
     return History(
-        series=(series,), turns=tuple(at(24 * day) for day in (2, 5, 8, 11, 14)), initial_carbon_nitrogen_ratio=30.0
+        series=(series,),
+        turns=tuple(at(24 * day) for day in (2, 5, 8, 11, 14)),
+        initial_carbon_nitrogen_ratio=30.0,
     )
 
 
@@ -173,7 +180,9 @@ def probed(series: Series) -> History:
 )
 def test_depth_of_sampling(depth_cm, state) -> None:
     """14 CCR 17868.3: '12 to 24 inches below the pile surface'."""
-    assert state_of("us-ca-windrow", "sampling_depth", probed(one_probe(depth_cm=depth_cm)), at_h=360) == state
+    assert (
+        state_of("us-ca-windrow", "sampling_depth", probed(one_probe(depth_cm=depth_cm)), at_h=360) == state
+    )
 
 
 def test_t14_readings_closer_to_the_limit_than_the_probe_is_accurate() -> None:
@@ -213,8 +222,14 @@ def test_t21_second_barrier_as_a_rule_of_its_own(facts, state) -> None:
         ({"measures": {"harvest_interval_days": 120.0}}, "met"),
         ({"measures": {"harvest_interval_days": 119.0}}, "under_way"),
         ({}, "cannot_judge"),
-        ({"measures": {"harvest_interval_days": 90.0}, "duties_recorded": frozenset({"no_soil_contact"})}, "met"),
-        ({"measures": {"harvest_interval_days": 89.0}, "duties_recorded": frozenset({"no_soil_contact"})}, "under_way"),
+        (
+            {"measures": {"harvest_interval_days": 90.0}, "duties_recorded": frozenset({"no_soil_contact"})},
+            "met",
+        ),
+        (
+            {"measures": {"harvest_interval_days": 89.0}, "duties_recorded": frozenset({"no_soil_contact"})},
+            "under_way",
+        ),
         ({"duties_recorded": frozenset({"crop_not_for_human_consumption"})}, "met"),
     ],
 )
@@ -255,5 +270,7 @@ def test_impossible_figures_are_refused(facts, pointer) -> None:
 
 def test_every_criterion_says_what_would_meet_it() -> None:
     for rule in RULES:
-        for one in verdict(rule, pile([Reading("core", at(0), 30.0)], turn_days=(), cured_days=None)).criteria:
+        for one in verdict(
+            rule, pile([Reading("core", at(0), 30.0)], turn_days=(), cured_days=None)
+        ).criteria:
             assert bool(one.needed) == (one.state != "met"), (rule, one)

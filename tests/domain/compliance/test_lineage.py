@@ -67,11 +67,14 @@ def test_a_pile_put_onto_another_leaves_both_lines() -> None:
 def test_a_split_takes_the_record_along() -> None:
     whole = pile(log(57, 240), turn_days=(2, 5, 8))
     half = pile(
-        log(57, 120, start=at(240)), turn_days=(11, 14), parents=(Parent("A", whole, at(240)),), stood_alone=False
+        log(57, 120, start=at(240)),
+        turn_days=(11, 14),
+        parents=(Parent("A", whole, at(240)),),
+        stood_alone=False,
     )
     found = verdict(EPA, half, at_h=360)
     assert (found.state, hour_of(found.met_at), found.follows) == ("met", 360.0, None)
-    assert [(hour_of(one.from_), hour_of(one.to)) for one in found.windows] == [(0.0, 240.0), (240.0, 360.0)]
+    assert [(hour_of(one.from_), hour_of(one.to)) for one in found.windows] == [(0.0, 360.0)]
     alone = replace(half, parents=(), stood_alone=True)
     assert verdict(EPA, alone, at_h=360).held_h == 120.0
     assert found.readings_digest != verdict(EPA, alone, at_h=360).readings_digest
@@ -95,7 +98,10 @@ def test_an_initial_mix_outside_the_range_spoils_the_merged_pile() -> None:
 def test_grandparents_and_the_digest() -> None:
     first = together(older(), younger(), 300)
     second = pile(
-        log(57, 260, start=at(300)), turn_days=(13, 15, 17, 19), parents=(Parent("C", first, at(300)),), stood_alone=False
+        log(57, 260, start=at(300)),
+        turn_days=(13, 15, 17, 19),
+        parents=(Parent("C", first, at(300)),),
+        stood_alone=False,
     )
     found = verdict(EPA, second, at_h=560)
     assert found.follows == "C, B"
@@ -104,13 +110,15 @@ def test_grandparents_and_the_digest() -> None:
     again = replace(second, parents=(Parent("C", swapped, at(300)),))
     assert verdict(EPA, again, at_h=560) == found
     changed = replace(first, parents=(first.parents[0], replace(first.parents[1], history=History())))
-    assert verdict(EPA, replace(second, parents=(Parent("C", changed, at(300)),)), at_h=560).readings_digest != (
-        found.readings_digest
-    )
+    assert verdict(
+        EPA, replace(second, parents=(Parent("C", changed, at(300)),)), at_h=560
+    ).readings_digest != (found.readings_digest)
 
 
 @pytest.mark.parametrize("rule", [EPA, FDA, "au-4454-std", "eu-cmc3"])
 def test_many_rules_at_once_say_what_each_says_alone(rule) -> None:
     history = together(older(), younger(), 504)
-    every = judge_each(tuple(RULES.values()), history, judged_at=START + timedelta(hours=504), time_zone=UTC_ZONE)
+    every = judge_each(
+        tuple(RULES.values()), history, judged_at=START + timedelta(hours=504), time_zone=UTC_ZONE
+    )
     assert next(one for one in every if one.rule.id == rule) == verdict(rule, history, at_h=504)

@@ -41,7 +41,11 @@ LEAF = {"kind": "duty", "name": "cover", "requirement": "A cover", "evidence": "
 def test_a_permit_is_judged_like_a_published_text() -> None:
     rule = read_rule_document(PERMIT)
     found = judge(rule, pile(log(63, 130), turn_days=(1, 3)), judged_at=at(130), time_zone=UTC_ZONE)
-    assert (found.state, hour_of(found.met_at), found.rule.version) == ("met", 120.0, document_version(PERMIT))
+    assert (found.state, hour_of(found.met_at), found.rule.version) == (
+        "met",
+        120.0,
+        document_version(PERMIT),
+    )
     cooler = judge(rule, pile(log(62.4, 130), turn_days=(1, 3)), judged_at=at(130), time_zone=UTC_ZONE)
     assert cooler.state == "under_way"
 
@@ -50,7 +54,11 @@ def test_an_algebra_of_limits_needs_no_code() -> None:
     """A made-up plan: 70 °C for an hour and 55 °C for three days, or 65 °C for two days at a mean above 67 °C."""
 
     def hold(limit: float, hours: float, **more: object) -> dict[str, object]:
-        return HOLD | {"threshold": limit, "duration_days": None, "duration_h": hours, "name": f"{limit} °C"} | more
+        return (
+            HOLD
+            | {"threshold": limit, "duration_days": None, "duration_h": hours, "name": f"{limit} °C"}
+            | more
+        )
 
     both = {"kind": "all_of", "of": [hold(70, 1), hold(55, 72)]}
     hot = hold(65, 48, mean={"operator": ">", "threshold": 67})
@@ -82,7 +90,9 @@ def test_the_version_depends_on_what_is_said_alone() -> None:
         assert document_version(PERMIT | {key: value}) != document_version(PERMIT)
     assert document_version(PERMIT).startswith("sha256:")
     # Known once and for all: a verdict on file names it.
-    assert document_version({"b": [1, 2.50, None], "a": True}) == document_version({"a": True, "b": [1.0, 2.5, None]})
+    assert document_version({"b": [1, 2.50, None], "a": True}) == document_version(
+        {"a": True, "b": [1.0, 2.5, None]}
+    )
 
 
 def deep(levels: int, leaf: dict[str, Any], kind: str = "all_of") -> dict[str, Any]:
@@ -128,7 +138,9 @@ REFUSED = [
 ]  # fmt: skip
 
 
-@pytest.mark.parametrize(("change", "pointer", "reason"), REFUSED, ids=[one[1] + one[2][:9] for one in REFUSED])
+@pytest.mark.parametrize(
+    ("change", "pointer", "reason"), REFUSED, ids=[one[1] + one[2][:9] for one in REFUSED]
+)
 def test_a_malformed_document_is_refused_with_pointer_and_reason(change, pointer, reason) -> None:
     with pytest.raises(Invalid) as refusal:
         read_rule_document(PERMIT | change, name="body")
