@@ -118,8 +118,9 @@ class Handler:
         except DomainError as error:
             return self._put_aside(delivery, error)
         self.counts["kept"] += 1
-        form = FORMS.get(read_topic(delivery.topic).form or "")
-        body = receipt_body(kept, "/readings" if form == BAG else "")
+        address = read_topic(delivery.topic)
+        is_bag = address is not None and FORMS.get(address.form or "") == BAG
+        body = receipt_body(kept, "/readings" if is_bag else "")
         return self._answer(delivery, msgspec.json.encode(body), "application/json")
 
     def give_up(self, delivery: Delivery) -> Answer:

@@ -104,8 +104,12 @@ class CriterionOut(Out):
     progress: float | None = Field(
         default=None, description="Share shown, at most 1; null where there is none."
     )
-    windows: list[WindowOut] = Field(default=[], description="Of a hold beside the one the verdict shows.")
-    lost: list[LostOut] = Field(default=[], description="Of a hold beside the one the verdict shows.")
+    windows: list[WindowOut] = Field(
+        default_factory=list, description="Of a hold beside the one the verdict shows."
+    )
+    lost: list[LostOut] = Field(
+        default_factory=list, description="Of a hold beside the one the verdict shows."
+    )
 
 
 class SuspectedTurnOut(Out):
@@ -152,7 +156,7 @@ class VerdictOut(Out):
     corrections: list[CorrectionHeldOut] | None = Field(
         default=None, description="Null on a verdict issued before these were listed."
     )
-    suspected_turns: list[SuspectedTurnOut] = []
+    suspected_turns: list[SuspectedTurnOut] = Field(default_factory=list)
 
 
 class IssuedVerdictOut(Out):

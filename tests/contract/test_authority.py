@@ -40,7 +40,8 @@ SCOPE = {
     ),
     **dict.fromkeys(
         (
-            "create_rule", "create_site", "change_site", "create_bay", "change_bay", "create_feedstock", "change_feedstock",
+            "create_rule", "create_site", "change_site", "create_bay", "change_bay", "create_feedstock",
+            "change_feedstock",
             "create_analysis", "create_recipe", "change_recipe", "create_pile", "change_pile", "create_event",
             "issue_verdict", "create_probe", "change_probe", "create_placement", "change_placement",
             "create_gateway", "change_gateway", "create_calibration", "create_correction", "create_profile",
