@@ -1,11 +1,10 @@
-"""A reading acknowledged is a reading kept, whatever crashes next; and none is kept twice."""
+"""The record goes away in the middle of the work: 503, and nothing half-written; kills are in ``test_kill_rounds``."""
 
 import dataclasses
 import itertools
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import ExitStack
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -17,10 +16,9 @@ from service.domain.authority import Scope
 from service.operations import organisations
 from service.storage.database import STEWARD_ROLE, Database, connect_engine
 from service.storage.embedded import Logins
-from tests import live
+from tests.concurrency.nursery import Nursery
 from tests.conftest import Urls, drop_database, new_database
 
-ROUNDS = 10
 START = datetime(2026, 1, 1, tzinfo=UTC)
 
 
@@ -47,70 +45,6 @@ def bag(numbers: Iterator[int], size: int) -> dict[str, Any]:
     }
 
 
-class Gateway(threading.Thread):
-    """Posts bags one after another, and notes which were acknowledged."""
-
-    def __init__(self, base_url: str, key: str, numbers: Iterator[int], size: int) -> None:
-        super().__init__()
-        self.acknowledged: list[dict[str, Any]] = []
-        self.unanswered: list[dict[str, Any]] = []
-        self._url, self._key, self._numbers, self._size = base_url, key, numbers, size
-
-    def run(self) -> None:
-        with httpx.Client(headers={"Authorization": f"Bearer {self._key}"}, timeout=20) as client:
-            while True:
-                sent = bag(self._numbers, self._size)
-                try:
-                    answer = client.post(f"{self._url}/v1/readings", json=sent)
-                except httpx.TransportError:
-                    self.unanswered.append(sent)
-                    return
-                if answer.status_code == 200:
-                    assert answer.json()["stored"] == len(sent["readings"])
-                    self.acknowledged.append(sent)
-
-
-def test_kill_minus_nine_ten_times_loses_and_doubles_nothing(fresh: Urls, key: str) -> None:
-    environment = {"DATABASE_URL": fresh.service, "HEAPLEDGER_OWNER_URL": fresh.owner}
-    headers = {"Authorization": f"Bearer {key}"}
-    numbers = itertools.count()
-    acknowledged: set[str] = set()
-    resend: list[dict[str, Any]] = []
-    for round_number in range(ROUNDS):
-        served = live.start(environment, "--no-migrate")
-        if round_number == 0:
-            answer = httpx.post(f"{served.base_url}/v1/probes", json={"serial": "PR-1"}, headers=headers)
-            assert answer.status_code == 201
-        for sent in resend:
-            # What got no answer may or may not be on disk; sending it again settles it.
-            answer = httpx.post(f"{served.base_url}/v1/readings", json=sent, headers=headers, timeout=20)
-            assert answer.status_code == 200
-            body = answer.json()
-            assert body["stored"] + body["duplicate"] == len(sent["readings"])
-            acknowledged |= {reading["observed_at"] for reading in sent["readings"]}
-        # Sizes differ so that single readings and bags share commits.
-        gateways = [Gateway(served.base_url, key, numbers, size) for size in (1, 1, 24, 200)]
-        for gateway in gateways:
-            gateway.start()
-        time.sleep(0.4 + 0.05 * round_number)
-        served.kill()
-        for gateway in gateways:
-            gateway.join()
-        assert any(gateway.acknowledged for gateway in gateways)
-        resend = [sent for gateway in gateways for sent in gateway.unanswered]
-        acknowledged |= {
-            reading["observed_at"]
-            for gateway in gateways
-            for sent in gateway.acknowledged
-            for reading in sent["readings"]
-        }
-    on_disk = _on_disk(fresh)
-    assert len(on_disk) == len(set(on_disk))
-    assert acknowledged <= set(on_disk)
-    possible = acknowledged | {reading["observed_at"] for sent in resend for reading in sent["readings"]}
-    assert set(on_disk) <= possible
-
-
 def _on_disk(urls: Urls) -> list[str]:
     with psycopg.connect(urls.owner.replace("postgresql+psycopg", "postgresql")) as connection:
         rows = connection.execute("select observed_at from reading order by 1").fetchall()
@@ -118,7 +52,7 @@ def _on_disk(urls: Urls) -> list[str]:
 
 
 def test_the_record_gone_in_mid_request_is_503_and_nothing_half_written(
-    logins: Logins, template: str
+    logins: Logins, template: str, nursery: Nursery
 ) -> None:
     """The database is dropped from under the service, then comes back."""
     name = f"gone_{time.monotonic_ns()}"
@@ -132,8 +66,10 @@ def test_the_record_gone_in_mid_request_is_503_and_nothing_half_written(
     steward.close()
     headers = {"Authorization": f"Bearer {token}"}
     environment = {"DATABASE_URL": urls.service, "HEAPLEDGER_KEY_CACHE_S": "600"}
-    with live.serving(environment, "--no-migrate") as served, ExitStack() as stack:
-        client = stack.enter_context(httpx.Client(base_url=served.base_url, headers=headers, timeout=30))
+    with (
+        nursery.serving(environment, "--no-migrate", "--no-work") as served,
+        httpx.Client(base_url=served.base_url, headers=headers, timeout=30) as client,
+    ):
         assert client.post("/v1/sites", json={"name": "a", "time_zone": "Europe/Lisbon"}).status_code == 201
         assert client.post("/v1/readings", json=bag(iter([1]), 1)).status_code == 200
         drop_database(logins.owner, name)
@@ -155,13 +91,17 @@ def test_the_record_gone_in_mid_request_is_503_and_nothing_half_written(
     drop_database(logins.owner, name)
 
 
-def test_a_statement_cut_off_in_mid_transaction_leaves_nothing(fresh: Urls, key: str) -> None:
+def test_a_statement_cut_off_in_mid_transaction_leaves_nothing(
+    fresh: Urls, key: str, nursery: Nursery
+) -> None:
     """The server ends every session of the service while bags stream in; each bag is whole or absent."""
     environment = {"DATABASE_URL": fresh.service}
     headers = {"Authorization": f"Bearer {key}"}
     statuses: set[int] = set()
-    with live.serving(environment, "--no-migrate") as served, ExitStack() as stack:
-        client = stack.enter_context(httpx.Client(base_url=served.base_url, headers=headers, timeout=30))
+    with (
+        nursery.serving(environment, "--no-migrate", "--no-work") as served,
+        httpx.Client(base_url=served.base_url, headers=headers, timeout=30) as client,
+    ):
         assert client.post("/v1/probes", json={"serial": "PR-1"}).status_code == 201
         numbers = itertools.count()
         done = threading.Event()
