@@ -26,7 +26,7 @@ from service.domain.authority import Caller, Scope
 from service.domain.errors import DomainError
 from service.importing import FORMATS, asked_of_file, keep_shown, refused_lines, told
 from service.operations import organisations, signing
-from service.operations.readings import Receipt
+from service.operations.packs import Receipt
 from service.record import Record, open_record
 from service.settings import Settings
 from service.storage.database import SERVICE_ROLE, STEWARD_ROLE, Database, connect_engine

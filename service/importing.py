@@ -17,7 +17,7 @@ from service.http.formats.codings import IDENTITY
 from service.http.formats.read import Unreadable, show
 from service.http.pieces import Caps, PieceReader
 from service.operations.imports import Keeping
-from service.operations.readings import Receipt
+from service.operations.packs import Receipt
 from service.settings import Settings
 from service.storage.database import Database
 

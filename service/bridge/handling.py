@@ -25,7 +25,7 @@ from service.http.receipts import receipt_body
 from service.operations import bridging
 from service.operations.bridging import Unusable
 from service.operations.intake import Intake
-from service.operations.readings import Receipt
+from service.operations.packs import Receipt
 from service.settings import Settings
 from service.storage import gateways
 from service.storage.database import Database

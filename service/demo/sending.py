@@ -6,7 +6,8 @@ from typing import Final
 
 from service.demo.bags import Bag, in_chunks
 from service.domain.authority import Caller
-from service.operations.readings import BatchNumbers, Pack, ingest
+from service.operations.packs import Pack
+from service.operations.readings import BatchNumbers, ingest
 from service.storage import readings as stored
 from service.storage.readings import Plain
 

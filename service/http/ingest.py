@@ -29,7 +29,7 @@ from service.http.quota import Quota
 from service.http.readers import Readers, receive_body, receive_pieces
 from service.http.receipts import STRICT, count, pointer_of, receipt_body, refused_items
 from service.operations.intake import Intake
-from service.operations.readings import MOST_LISTED, Receipt
+from service.operations.packs import MOST_LISTED, Receipt
 from service.settings import Settings
 from service.storage.database import Database
 

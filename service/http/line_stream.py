@@ -13,7 +13,7 @@ from service.http.formats.lines import LineCutter, Lines, read_lines
 from service.http.formats.read import Unreadable, pack_of
 from service.http.receipts import count
 from service.operations.intake import Intake
-from service.operations.readings import Pack, Receipt
+from service.operations.packs import Pack, Receipt
 from service.operations.streams import mark, open_stream
 from service.settings import Settings
 from service.storage.database import Database

@@ -6,7 +6,7 @@ from typing import Any, Final
 from service.domain.quantities import UCUM, Unit
 from service.domain.readings import Refusal
 from service.http.metrics import outcome
-from service.operations.readings import MOST_LISTED, Receipt
+from service.operations.packs import MOST_LISTED, Receipt
 
 STRICT: Final = "handling=strict"
 

@@ -15,7 +15,8 @@ from sqlmodel import Session
 
 from service.domain.authority import Caller, Scope, Speaker
 from service.domain.errors import Conflict
-from service.operations.readings import BatchNumbers, Pack, Receipt, ingest
+from service.operations.packs import Pack, Receipt
+from service.operations.readings import BatchNumbers, ingest
 from service.storage import imports as stored
 from service.storage import readings as stored_readings
 from service.storage import records

@@ -16,7 +16,8 @@ from typing import Final
 import structlog
 
 from service.domain.errors import DomainError, Unavailable
-from service.operations.readings import BatchNumbers, Pack, Receipt, ingest
+from service.operations.packs import Pack, Receipt
+from service.operations.readings import BatchNumbers, ingest
 from service.storage import readings as stored
 from service.storage.database import Database, HeldPlain
 from service.storage.readings import AlreadyThere, Instrument

@@ -9,7 +9,8 @@ from sqlmodel import Session
 from service.domain.authority import Caller
 from service.domain.errors import Invalid, NotFound
 from service.operations import sites
-from service.operations.readings import Adopted, adopt_held
+from service.operations.packs import Adopted
+from service.operations.readings import adopt_held
 from service.operations.reopening import reopen
 from service.storage import records
 from service.storage.tables import PileRow, PlacementRow, ProbeRow

@@ -10,7 +10,7 @@ from sqlmodel import Session
 
 from service.domain.authority import Caller
 from service.domain.errors import Conflict
-from service.operations.readings import Receipt
+from service.operations.packs import Receipt
 from service.storage import streams
 from service.storage.tables import ReadingStreamRow
 

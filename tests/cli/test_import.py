@@ -18,7 +18,7 @@ from rich.progress import Progress
 
 from service.domain.authority import Caller, Scope
 from service.importing import Broke, asked_of_file, keep_shown, refused_lines, told
-from service.operations.readings import Receipt
+from service.operations.packs import Receipt
 from service.settings import Settings
 from service.storage import records
 from service.storage.database import Database

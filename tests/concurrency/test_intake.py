@@ -17,7 +17,7 @@ from service.domain.authority import Caller, Scope
 from service.domain.errors import Unavailable
 from service.domain.quantities import Quantity, Unit
 from service.operations.intake import Intake
-from service.operations.readings import Pack, Receipt
+from service.operations.packs import Pack, Receipt
 from service.storage.database import SERVICE_ROLE, Database, connect_engine
 from service.storage.embedded import EmbeddedServer
 from tests.concurrency.gateways import START, make_key

@@ -14,7 +14,8 @@ from sqlalchemy.exc import DBAPIError
 
 from service.domain.authority import Caller, Scope
 from service.domain.errors import Unavailable
-from service.operations.readings import BatchNumbers, Pack, ingest
+from service.operations.packs import Pack
+from service.operations.readings import BatchNumbers, ingest
 from service.storage import partitions, retention
 from service.storage.database import SERVICE_ROLE, Database, connect_engine
 from service.storage.partitions import Month, detach, finish, keep_ahead, months

@@ -10,7 +10,7 @@ from service.domain.authority import Caller
 from service.domain.errors import Invalid, TooLarge
 from service.domain.quantities import QUANTITY_OF_LABEL, UNIT_OF_UCUM, Quantity, Unit
 from service.domain.readings import Refusal, refuse
-from service.operations.readings import Column, Pack
+from service.operations.packs import Column, Pack
 
 QUANTITY_CODE: Final = {label: int(quantity) for label, quantity in QUANTITY_OF_LABEL.items()}
 UNIT_CODE: Final = {code: int(unit) for code, unit in UNIT_OF_UCUM.items()}
@@ -25,7 +25,7 @@ class Unreadable(Exception):
 
 @dataclass(frozen=True)
 class Sorted:
-    """The usable items as columns, the rest with reasons; columns as in ``operations.readings.Pack``."""
+    """The usable items as columns, the rest with reasons; columns as in ``operations.packs.Pack``."""
 
     serials: Sequence[str]
     quantity: Column
