@@ -27,9 +27,6 @@ class Spans(NamedTuple):
         return int((self.end - self.start).sum())
 
 
-NOWHERE = Spans.of()
-
-
 def merged(*parts: Spans) -> Spans:
     """Join stretches that overlap or touch; the answer ascends and its stretches are apart."""
     start = np.concatenate([part.start for part in parts])

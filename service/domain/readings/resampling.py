@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from service.domain.errors import Invalid
 from service.domain.quantities import Unit
+from service.domain.readings.quality import celsius
 
 Resolution = Literal["hour", "day"]
 
@@ -118,11 +119,8 @@ def in_display_unit(
     tuple[NDArray[np.float64], NDArray[np.int16]]
         New columns of numbers and ``Unit`` codes; 131 [degF] is 55 Cel and 343.15 K is 70 Cel, without a tail.
     """
-    told = value.astype(np.float64, copy=True)
-    fahrenheit, kelvin = unit == Unit.DEG_F, unit == Unit.KELVIN
-    told[fahrenheit] = np.round((told[fahrenheit] - 32) * 5 / 9, 6)
-    told[kelvin] = np.round(told[kelvin] - 273.15, 6)
-    return told, np.where(fahrenheit | kelvin, Unit.CEL, unit).astype(np.int16)
+    is_other = (unit == Unit.DEG_F) | (unit == Unit.KELVIN)
+    return celsius(value, unit), np.where(is_other, Unit.CEL, unit).astype(np.int16)
 
 
 def _of_one_unit(
