@@ -52,7 +52,10 @@ class Buffer:
     ) -> None:
         self.now, self._uptime_s, self._boot, self._most = now, uptime_s, boot or this_boot(), BAG
         self.db = sqlite3.connect(file, timeout=60)
-        self.db.executescript(SCHEMA)
+        # SQLite refuses a second program at once, whatever its timeout, while a first one begins the log.
+        with Path(f"{file}.opening").open("w") as lock:
+            fcntl.flock(lock, fcntl.LOCK_EX)
+            self.db.executescript(SCHEMA)
 
     def record(self, reading: dict[str, Any]) -> int:
         """Keep a reading, stamped with this clock unless it brings its time; on disk once this returns."""

@@ -63,8 +63,8 @@ class Recorder:
         for line in fed[:-1]:
             process.stdin.write(line)
             process.stdin.flush()
-            if not process.stdout.readline().strip():
-                break
+            answered = process.stdout.readline().strip()
+            assert answered, process.communicate()[1]
             self.acknowledged.append(line)
         process.stdin.write(fed[-1])
         process.stdin.flush()

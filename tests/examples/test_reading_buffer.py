@@ -2,8 +2,10 @@
 
 import json
 import shutil
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from threading import Barrier
 
 import gateway
 import pytest
@@ -127,6 +129,24 @@ def test_a_line_that_is_no_reading_is_named_and_the_next_is_kept(
     assert err.startswith("not kept: ")
     assert any(word in err for word in said.split("|"))
     assert buffer.waiting() == 1
+
+
+def test_programs_that_begin_a_buffer_together_wait_for_each_other(tmp_path: Path) -> None:
+    """Without the lock about a third of them ended with "database is locked", and their readings with them."""
+    together = Barrier(2)
+
+    def begin(file: Path) -> int:
+        together.wait(timeout=60)
+        begun = Clock().buffer(file)
+        try:
+            return begun.record(reading(0))
+        finally:
+            begun.db.close()
+
+    with ThreadPoolExecutor(2) as programs:
+        for number in range(60):
+            file = tmp_path / f"{number}.db"
+            assert sorted(programs.map(begin, [file, file])) == [1, 2]
 
 
 def test_one_drains_at_a_time(tmp_path: Path) -> None:
