@@ -1,0 +1,18 @@
+"""What feedstock comes in, is used, is lost.
+
+Why: (to be written)
+Locks: nothing.
+"""
+
+revision = "0008"
+down_revision = "0007"
+branch_labels = None
+depends_on = None
+
+
+def upgrade() -> None:
+    pass
+
+
+def downgrade() -> None:
+    pass
