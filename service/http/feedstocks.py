@@ -1,6 +1,6 @@
-"""Feedstocks of an organisation, their analyses, and the shipped library."""
+"""Feedstocks of an organisation, and the shipped library."""
 
-from typing import Annotated
+from typing import Annotated, Literal
 from uuid import UUID
 
 from fastapi import APIRouter, Response
@@ -11,7 +11,6 @@ from service.domain.recipes import library
 from service.http.authority import CanRead, CanWrite, Database
 from service.http.exchange import After, CreateOnce, IfMatch, Limit, PageOut, answer, etag
 from service.http.values import (
-    Day,
     FeedstockCode,
     In,
     Instant,
@@ -34,8 +33,11 @@ Ratio = Annotated[Number, Field(gt=0, le=10_000, description="C:N by mass.")]
 Density = Annotated[Number, Field(gt=0, le=5_000, description="Wet and loose [kg/m3].")]
 
 
+LigninMethod = Literal["van_soest", "klason"]
+
+
 class FiguresIn(In):
-    """Figures of a material: moisture of wet mass, the others of dry matter; carbon in at most one form."""
+    """Figures of a material: moisture of wet mass, the others of dry matter; carbon or C:N, never both."""
 
     moisture_pct: Percent | None = None
     nitrogen_pct: Percent | None = None
@@ -43,6 +45,12 @@ class FiguresIn(In):
     carbon_nitrogen_ratio: Ratio | None = None
     volatile_solids_pct: Percent | None = None
     bulk_density_kg_m3: Density | None = None
+    lignin_pct: Percent | None = None
+    lignin_method: LigninMethod | None = Field(
+        default=None, description="Klason lignin is higher than Van Soest's; null when not known."
+    )
+    phosphorus_pct: Percent | None = Field(default=None, description="The element P, not P2O5.")
+    potassium_pct: Percent | None = Field(default=None, description="The element K, not K2O.")
 
 
 class FeedstockIn(FiguresIn):
@@ -62,6 +70,7 @@ class FeedstockIn(FiguresIn):
     name: Name
     category: Name | None = None
     source: Note | None = Field(default=None, description="Where the figures come from.")
+    site_id: UUID | None = Field(default=None, description="The only site that has it; null is every site's.")
 
 
 class FeedstockChange(In):
@@ -75,6 +84,10 @@ class FeedstockChange(In):
     carbon_nitrogen_ratio: Ratio | None = omitted()
     volatile_solids_pct: Percent | None = omitted()
     bulk_density_kg_m3: Density | None = omitted()
+    lignin_pct: Percent | None = omitted()
+    lignin_method: LigninMethod | None = omitted()
+    phosphorus_pct: Percent | None = omitted()
+    potassium_pct: Percent | None = omitted()
     source: Note | None = omitted()
 
 
@@ -87,6 +100,10 @@ class FiguresOut(Out):
     carbon_nitrogen_ratio: float | None
     volatile_solids_pct: float | None
     bulk_density_kg_m3: float | None
+    lignin_pct: float | None
+    lignin_method: LigninMethod | None
+    phosphorus_pct: float | None
+    potassium_pct: float | None
 
 
 class FeedstockOut(FiguresOut):
@@ -97,26 +114,19 @@ class FeedstockOut(FiguresOut):
     name: str
     category: str | None
     source: str | None
+    site_id: UUID | None
     created_at: Instant
 
 
-class AnalysisIn(FiguresIn):
-    """A measurement of a feedstock; the newest figure of each kind wins over older ones and over the library."""
+class OpinionOut(Out):
+    """What another publication prints for the same figure."""
 
-    sampled_on: Day
-    method: Name = Field(examples=["laboratory", "oven at 105 °C", "bucket weighed"])
-    note: Note | None = None
-
-
-class AnalysisOut(FiguresOut):
-    """An analysis as it is on record."""
-
-    id: UUID
-    feedstock_id: UUID
-    sampled_on: Day
-    method: str
-    note: str | None
-    recorded_at: Instant
+    low: float
+    high: float
+    source: str
+    status: str
+    note: str
+    method: str = Field(description="How lignin was determined; empty when not told.")
 
 
 class LibraryFigureOut(Out):
@@ -124,10 +134,15 @@ class LibraryFigureOut(Out):
 
     value: float
     source: str
-    status: str
+    status: str = Field(
+        description="read, second-hand, from memory, low confidence (no handbook row is known), definition."
+    )
     low: float | None
     high: float | None
     note: str
+    is_derived: bool
+    method: str = Field(description="How lignin was determined; empty when not told.")
+    others: list[OpinionOut]
 
 
 class LibraryFeedstockOut(Out):
@@ -136,6 +151,9 @@ class LibraryFeedstockOut(Out):
     code: str
     name: str
     category: str
+    is_low_confidence: bool = Field(
+        description="Some figure is typical of the literature only: analyse the material before relying on it."
+    )
     figures: dict[str, LibraryFigureOut]
     warnings: list[str]
 
@@ -197,27 +215,3 @@ def change_feedstock(
     with database.begin(caller.organisation_id) as session:
         row = feedstocks.change_feedstock(session, caller, feedstock_id, version, body.given())
     return answer(FeedstockOut.model_validate(row), response, row.version)
-
-
-@router.post("/feedstocks/{feedstock_id:uuid}/analyses", status_code=201, response_model=AnalysisOut)
-def create_analysis(
-    feedstock_id: UUID, body: AnalysisIn, caller: CanWrite, database: Database, once: CreateOnce
-) -> JSONResponse:
-    """Add a measurement of a feedstock; nothing on record is changed."""
-
-    def make() -> tuple[AnalysisOut, dict[str, str]]:
-        row = feedstocks.add_analysis(session, caller, feedstock_id, body.model_dump())
-        return AnalysisOut.model_validate(row), {}
-
-    with database.begin(caller.organisation_id) as session:
-        return once.create(session, caller, body, make)
-
-
-@router.get("/feedstocks/{feedstock_id:uuid}/analyses", response_model=PageOut[AnalysisOut])
-def list_analyses(
-    feedstock_id: UUID, caller: CanRead, database: Database, limit: Limit = 100, after: After = None
-) -> object:
-    """List the measurements of a feedstock in the order they were recorded."""
-    with database.begin(caller.organisation_id) as session:
-        records.find(session, FeedstockRow, caller.organisation_id, feedstock_id)
-        return stored.analyses_page(session, caller.organisation_id, feedstock_id, limit=limit, after=after)

@@ -9,7 +9,7 @@ from pydantic import Field
 from service.domain.recipes import evaluate
 from service.http.authority import CanRead, CanWrite, Database
 from service.http.exchange import After, CreateOnce, IfMatch, Limit, PageOut, answer, etag
-from service.http.mixes import EvaluationOut, IngredientIn
+from service.http.mixes import EvaluationOut, IngredientIn, SiteOfMix
 from service.http.values import In, Instant, Name, Note, Out, omitted, shown_as
 from service.operations import recipes
 from service.storage import recipes as stored
@@ -35,6 +35,7 @@ class RecipeIn(In):
     name: Name
     note: Note | None = None
     ingredients: list[IngredientIn] = Field(min_length=1, max_length=100)
+    site_id: SiteOfMix = None
 
 
 class RecipeChange(In):
@@ -53,7 +54,7 @@ class RecipeOut(Out):
     created_at: Instant
     evaluation: EvaluationOut
     figure_sources: list[dict[str, str]] = Field(
-        description="For each ingredient: where each figure came from."
+        description="For each ingredient: where each figure came from, in words; the evaluation has the whole of it."
     )
 
 

@@ -1,11 +1,29 @@
-"""A figure with its source, and the plain way this domain writes and bounds numbers."""
+"""What a figure of a material may be, and the words for it when it is not."""
 
 import math
 from dataclasses import dataclass
-from enum import StrEnum
 from typing import Final
 
 from service.domain.errors import FieldError
+from service.domain.published import Figure, Status, plain
+
+__all__ = [
+    "CARBON_HIGH_PCT",
+    "CARBON_LOW_PCT",
+    "CARBON_OF_VOLATILE_SOLIDS",
+    "DENSITY",
+    "MASS",
+    "MOISTURE",
+    "NITROGEN",
+    "PERCENT_OF_DRY",
+    "RATIO",
+    "VOLUME",
+    "Bounds",
+    "Figure",
+    "Status",
+    "faults",
+    "plain",
+]
 
 CARBON_OF_VOLATILE_SOLIDS: Final = 1 / 1.8
 """Carbon is volatile solids / 1.8 (Adams et al. 1951, as given by the Cornell Waste Management Institute)."""
@@ -16,55 +34,6 @@ says that the two figures come from different samples. Common practice, no sourc
 
 CARBON_LOW_PCT: Final = 25.0
 """An organic material of low ash holds at least this much carbon. Common practice, no source."""
-
-
-class Status(StrEnum):
-    """How a published figure came to us."""
-
-    READ = "read"
-    SECOND_HAND = "second-hand"
-    MEMORY = "from memory"
-    DEFINITION = "definition"
-
-
-_WEAKEST_FIRST: Final = (Status.MEMORY, Status.SECOND_HAND, Status.READ, Status.DEFINITION)
-
-
-@dataclass(frozen=True, slots=True)
-class Figure:
-    """One published number.
-
-    Attributes
-    ----------
-    value
-        In the unit that the field's name states.
-    source
-        The publication, with its table or example where known.
-    status
-        ``read`` in the publication, ``second-hand`` from someone who quotes it, ``from memory``, or by
-        ``definition``.
-    low, high
-        The printed range, where the publication gives one.
-    note
-        What the reader must know of this number, for example that it is the middle of a printed range.
-    is_derived
-        Computed from two other figures of the row rather than printed.
-    """
-
-    value: float
-    source: str
-    status: Status
-    low: float | None = None
-    high: float | None = None
-    note: str = ""
-    is_derived: bool = False
-
-
-def derived(value: float, note: str, *parts: Figure) -> Figure:
-    """Return a figure computed from others; it is no better known than the weakest of them."""
-    status = min((part.status for part in parts), key=_WEAKEST_FIRST.index)
-    source = "; ".join(dict.fromkeys(part.source for part in parts))
-    return Figure(value, source, status, note=note, is_derived=True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,15 +74,3 @@ def faults(pointer: str, value: float | None, bounds: Bounds) -> list[FieldError
         return []
     fault = bounds.fault(value)
     return [] if fault is None else [FieldError(pointer, fault)]
-
-
-def plain(value: float) -> str:
-    """Write a number as a person would: 0.334, 6.8, 66.2, 1152."""
-    if not math.isfinite(value):
-        return str(value)
-    size = abs(value)
-    if size != 0 and not 1e-3 <= size < 1e9:  # noqa: PLR2004 - beyond these, digits say less than a power of ten
-        return f"{value:.3g}"
-    places = 0 if size >= 100 else 1 if size >= 10 else 2 if size >= 1 else 3  # noqa: PLR2004 - three figures
-    text = f"{value:.{places}f}"
-    return text.rstrip("0").rstrip(".") if "." in text else text

@@ -135,6 +135,23 @@ carbon_nitrogen_ratio = { value = 20, source = "book", status = "second-hand", l
 """
 
 
+def test_another_opinion_is_a_number_or_a_range() -> None:
+    for told, low, high in (("value = 18", 18, 18), ("low = 15, high = 25", 15, 25)):
+        other = f'others = [{{ {told}, source = "book", status = "second-hand" }}]'
+        row = parse(GOOD.replace("high = 25 }", f"high = 25, {other} }}"), file="f.toml")["one-thing"]
+        (opinion,) = row.figures["carbon_nitrogen_ratio"].others
+        assert (opinion.low, opinion.high, opinion.source) == (low, high, "A handbook, table 1")
+
+
+def test_lignin_of_volatile_solids_needs_them() -> None:
+    lignin = 'lignin_pct = { value = 8, source = "book", status = "read", is_of_volatile_solids = true }\n'
+    whole = parse(GOOD + lignin, file="f.toml")["one-thing"]
+    assert whole.value("lignin_pct") == pytest.approx(8 * 40 * 1.8 / 100)
+    bare = GOOD[: GOOD.index("nitrogen_pct")] + lignin
+    with pytest.raises(Invalid, match="needs volatile_solids_pct or carbon"):
+        parse(bare, file="f.toml")
+
+
 def test_the_pattern_of_the_refusals_is_good() -> None:
     row: Feedstock = parse(GOOD, file="f.toml")["one-thing"]
     assert row.value("carbon_pct") == 40
@@ -171,6 +188,21 @@ def spoilt() -> Iterator[tuple[str, str, str]]:
         "carbon_pct",
     )
     yield "value = 2,", "value = 4,", "warnings"  # 80 % carbon, and no word on it
+    other = 'others = [{ value = 18, source = "book", status = "second-hand" }]'
+    for spoiling in (
+        other.replace("value = 18, ", ""),
+        other.replace("value = 18", "value = 18, low = 15, high = 25"),
+        other.replace("value", "volume"),
+        "others = 18",
+    ):
+        yield "low = 15, high = 25 }", f"low = 15, high = 25, {spoiling} }}", "carbon_nitrogen_ratio.others"
+    lignin = 'lignin_pct = { value = 8, source = "book", status = "read", method = "guess" }\n'
+    yield "nitrogen_pct = {", f"{lignin}nitrogen_pct = {{", "lignin_pct.method"
+    yield (
+        "nitrogen_pct = {",
+        f'{lignin.replace("guess", "klason")}nitrogen_pct = {{ method = "klason",',
+        "nitrogen_pct.method",
+    )
     yield (
         'nitrogen_pct = { value = 2, source = "book", status = "from memory" }',
         "nitrogen_pct = 2",

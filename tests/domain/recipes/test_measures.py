@@ -2,12 +2,18 @@
 
 from collections.abc import Callable
 
+import pint
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from service.domain.errors import Invalid
 from service.domain.recipes.measures import (
+    CUBIC_YARD_M3,
+    POUND_KG,
+    POUND_PER_CUBIC_YARD_KG_M3,
+    SHORT_TON_KG,
+    US_GALLON_L,
     biodegradable_fraction,
     bucket_bulk_density_kg_m3,
     dry_basis_pct,
@@ -43,6 +49,21 @@ PUBLISHED = [
 @pytest.mark.parametrize(("measure", "values", "printed"), PUBLISHED)
 def test_published(measure: Callable[..., float], values: tuple[float, ...], printed: float) -> None:
     assert measure(*values) == pytest.approx(printed, rel=5e-3, abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("ours", "unit", "metric"),
+    [
+        (POUND_KG, "pound", "kilogram"),
+        (SHORT_TON_KG, "short_ton", "kilogram"),
+        (CUBIC_YARD_M3, "yard**3", "meter**3"),
+        (US_GALLON_L, "US_liquid_gallon", "liter"),
+        (POUND_PER_CUBIC_YARD_KG_M3, "pound/yard**3", "kilogram/meter**3"),
+    ],
+)
+def test_units_are_those_of_pint(ours: float, unit: str, metric: str) -> None:
+    """The reference library pint, which has them by definition."""
+    assert ours == pytest.approx(pint.UnitRegistry().Quantity(1, unit).to(metric).magnitude, rel=1e-12)
 
 
 def test_biodegradable_ratio_of_newsprint() -> None:
