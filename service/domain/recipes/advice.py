@@ -3,11 +3,13 @@
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
-from .evaluation import Advice, Evaluation, Portion
+from .evaluation import Advice, Evaluation
 from .figures import CARBON_HIGH_PCT, CARBON_LOW_PCT, plain
 from .measures import free_air_space_pct, water_to_reach_kg
+from .outlook.advising import advise_on_process
 
 _HANDBOOK: Final = "On-Farm Composting Handbook, NRAES-54, Rynk et al. 1992, second-hand"
 _WET_MIX_GOAL_PCT: Final = 60.0
@@ -78,6 +80,7 @@ def advise(evaluation: Evaluation) -> tuple[Advice, ...]:
         *_on_air(evaluation),
         *_on_density(evaluation),
         *_on_volume(evaluation),
+        *advise_on_process(evaluation),
         *_on_gaps(evaluation),
         *_on_figures(evaluation),
         *_on_safety(evaluation),
@@ -204,11 +207,9 @@ class _Caution:
     words: re.Pattern[str]
     text: str
 
-    def concerns(self, portion: Portion) -> bool:
-        """Whether the caution is due for a portion that is really in the mix."""
-        if portion.share_of_mass_pct < _TRACE_PCT:
-            return False
-        return portion.category in self.categories or self.words.search(portion.name.lower()) is not None
+    def concerns(self, name: str, category: str | None) -> bool:
+        """Whether the caution is due for a material."""
+        return category in self.categories or self.words.search(name.lower()) is not None
 
 
 def _caution(categories: str, words: str, text: str) -> _Caution:
@@ -256,7 +257,7 @@ _CAUTIONS: Final = (
         "manure straw-hay-silage",
         "manure|hay|straw|grass",
         "Hay, straw, grass and manure can carry persistent herbicides that outlast composting: ask where they come"
-        " from, or grow beans in a sample first (common practice, no source).",
+        " from, or grow beans in a sample first (Washington State University Whatcom Extension 2011, read).",
     ),
     _caution(
         "straw-hay-silage compost",
@@ -267,6 +268,15 @@ _CAUTIONS: Final = (
 
 
 def _on_safety(evaluation: Evaluation) -> Iterator[Advice]:
-    for caution in _CAUTIONS:
-        if any(caution.concerns(portion) for portion in evaluation.ingredients):
-            yield Advice("safety", is_fine=False, text=caution.text)
+    due: set[int] = set()
+    for portion in evaluation.ingredients:
+        if portion.share_of_mass_pct >= _TRACE_PCT:
+            due |= _due_for(portion.name, portion.category)
+    for place in sorted(due):
+        yield Advice("safety", is_fine=False, text=_CAUTIONS[place].text)
+
+
+@lru_cache(maxsize=4096)
+def _due_for(name: str, category: str | None) -> frozenset[int]:
+    """Return the places of the cautions due for a material; names come again and again, and patterns are slow."""
+    return frozenset(place for place, one in enumerate(_CAUTIONS) if one.concerns(name, category))

@@ -11,23 +11,38 @@ from .evaluation import Evaluation, Missing, Portion
 from .figures import Bounds, faults
 from .ingredient import CARBON_FORMS, Ingredient, check_amount, check_figures, refuse_faults
 from .measures import free_air_space_pct
+from .outlook.adding import with_outlook
+from .outlook.oxygen import DECAYS
+from .outlook.size import CLIMATES
+from .outlook.surroundings import NOTHING_KNOWN, Surroundings
 
 _SHRINK: Final = Bounds(
     0, 60, "give the volume lost on mixing, % of the summed loose volumes, 0 when unknown"
 )
+_AIR_C: Final = Bounds(-60, 60, "give the mean air temperature of the first weeks in Cel")
+_PH: Final = Bounds(0, 14, "give the pH of the mix, 0 to 14")
+_BAY: Final = Bounds(1e-3, 1e6, "give what the bay holds in m3")
 _DENSITY_FIGURES: Final = ("volume_m3", "bulk_density_kg_m3", "free_air_space_pct")
 
 
-def evaluate(ingredients: Sequence[Ingredient], *, mixing_shrink_pct: float = 0.0) -> Evaluation:
-    """Work out what a mix is.
+def evaluate(
+    ingredients: Sequence[Ingredient],
+    *,
+    mixing_shrink_pct: float | None = None,
+    surroundings: Surroundings = NOTHING_KNOWN,
+) -> Evaluation:
+    """Work out what a mix is, and what it will do.
 
     Parameters
     ----------
     ingredients
         Each with ``mass_kg`` or ``volume_m3``; at least one above 0.
     mixing_shrink_pct
-        Volume lost when fines fill the voids of coarse material, % of the summed loose volumes. Mass, water,
-        carbon and nitrogen are conserved on mixing; volume is not. Measure rather than assume.
+        Volume lost when fines fill the voids of coarse material, % of the summed loose volumes, as measured. Mass,
+        water, carbon and nitrogen are conserved on mixing; volume is not. ``None``: bulk density and free air space
+        are of the loose volume, and only the settled volume assumes a shrink.
+    surroundings
+        What is known beside the materials: air, climate, decay, pH, bay.
 
     Returns
     -------
@@ -50,16 +65,34 @@ def evaluate(ingredients: Sequence[Ingredient], *, mixing_shrink_pct: float = 0.
     for index, ingredient in enumerate(ingredients):
         pointer = f"/ingredients/{index}"
         errors += check_figures(ingredient, pointer) + check_amount(ingredient, pointer)
-    errors += faults("/mixing_shrink_pct", mixing_shrink_pct, _SHRINK)
+    errors += faults("/mixing_shrink_pct", mixing_shrink_pct, _SHRINK) + _surrounding_faults(surroundings)
     refuse_faults(errors)
     if not ingredients:
         raise Invalid.field("/ingredients", "no ingredient is given; give at least one")
     if not any(ingredient.mass_kg or ingredient.volume_m3 for ingredient in ingredients):
         raise Invalid.field("/ingredients", "every amount is 0; give at least one above 0")
-    return mix(ingredients, mixing_shrink_pct=mixing_shrink_pct)
+    return mix(ingredients, mixing_shrink_pct=mixing_shrink_pct, surroundings=surroundings)
 
 
-def mix(ingredients: Sequence[Ingredient], *, mixing_shrink_pct: float = 0.0) -> Evaluation:
+def _surrounding_faults(surroundings: Surroundings) -> list[FieldError]:
+    errors = faults("/ambient_c", surroundings.ambient_c, _AIR_C)
+    errors += faults("/ph", surroundings.ph, _PH)
+    errors += faults("/bay_volume_m3", surroundings.bay_volume_m3, _BAY)
+    for name, value, allowed in (
+        ("climate", surroundings.climate, CLIMATES),
+        ("decay", surroundings.decay, DECAYS),
+    ):
+        if value is not None and value not in allowed:
+            errors.append(FieldError(f"/{name}", f"'{value[:40]}' is not one of {', '.join(allowed)}"))
+    return errors
+
+
+def mix(
+    ingredients: Sequence[Ingredient],
+    *,
+    mixing_shrink_pct: float | None = None,
+    surroundings: Surroundings = NOTHING_KNOWN,
+) -> Evaluation:
     """Evaluate ingredients that were checked before; see :func:`evaluate`."""
     masses = [_mass_kg(ingredient) for ingredient in ingredients]
     total = sum(masses)
@@ -68,9 +101,7 @@ def mix(ingredients: Sequence[Ingredient], *, mixing_shrink_pct: float = 0.0) ->
     nitrogen = _weighted(present, [i.nitrogen_share for i, _ in present])
     carbon = _weighted(present, [i.carbon_share for i, _ in present])
     volume = _weighted(present, [_volume_per_kg(i) for i, _ in present])
-    if volume is not None:
-        volume *= 1 - mixing_shrink_pct / 100
-    density = None if volume is None else total / volume
+    density = None if volume is None else total / (volume * (1 - (mixing_shrink_pct or 0.0) / 100))
     evaluation = Evaluation(
         mass_kg=total,
         dry_mass_kg=dry,
@@ -85,6 +116,9 @@ def mix(ingredients: Sequence[Ingredient], *, mixing_shrink_pct: float = 0.0) ->
         ingredients=tuple(_portion(i, m, total) for i, m in zip(ingredients, masses, strict=True)),
     )
     evaluation = replace(evaluation, missing=tuple(_gaps(evaluation, [i for i, _ in present])))
+    evaluation = with_outlook(
+        evaluation, present, mixing_shrink_pct=mixing_shrink_pct, surroundings=surroundings
+    )
     return replace(evaluation, advice=advise(evaluation))
 
 
@@ -104,7 +138,7 @@ def lacks(ingredient: Ingredient) -> list[Missing]:
         needed = ("dry_mass_kg", "moisture_pct", "carbon_nitrogen_ratio")
         found.append(Missing(ingredient.name, "moisture_pct", needed))
     if not ingredient.is_all_water:
-        if ingredient.nitrogen_pct is None:
+        if ingredient.nitrogen_of_dry_pct is None:
             found.append(Missing(ingredient.name, "nitrogen_pct", ("carbon_nitrogen_ratio",)))
         if all(getattr(ingredient, form) is None for form in CARBON_FORMS):
             found.append(Missing(ingredient.name, "carbon_pct", ("carbon_nitrogen_ratio",)))
@@ -154,9 +188,10 @@ def _portion(ingredient: Ingredient, mass: float, total: float) -> Portion:
         volume_m3=None if per_kg is None else mass * per_kg,
         share_of_mass_pct=100 * mass / total,
         moisture_pct=ingredient.moisture_pct,
-        nitrogen_pct=ingredient.nitrogen_pct,
+        nitrogen_pct=ingredient.nitrogen_of_dry_pct,
         carbon_pct=ingredient.carbon_of_dry_pct,
         carbon_nitrogen_ratio=ingredient.ratio,
         bulk_density_kg_m3=ingredient.bulk_density_kg_m3,
         category=ingredient.category,
+        origins=ingredient.origins,
     )

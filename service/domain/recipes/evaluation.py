@@ -2,56 +2,17 @@
 
 from dataclasses import dataclass
 
+from service.domain.published import Unknown
 
-@dataclass(frozen=True, slots=True)
-class Portion:
-    """One ingredient as it went into the mix.
+from .outlook.energy import EnergyBudget
+from .outlook.nitrogen_loss import NitrogenLoss
+from .outlook.oxygen import OxygenDemand
+from .outlook.settling import AirSpace, Settling
+from .outlook.shrink import Shrink
+from .outlook.size import PileSize
+from .portion import Missing, Portion
 
-    Attributes
-    ----------
-    name
-        As given.
-    mass_kg
-        Wet.
-    volume_m3
-        Loose, before mixing; ``None`` without a bulk density.
-    share_of_mass_pct
-        Of the wet mass of the mix.
-    moisture_pct, nitrogen_pct, carbon_pct, carbon_nitrogen_ratio, bulk_density_kg_m3
-        The figures used, however they were given; ``None`` when unknown.
-    category
-        The library's, when known.
-    """
-
-    name: str
-    mass_kg: float
-    volume_m3: float | None
-    share_of_mass_pct: float
-    moisture_pct: float | None
-    nitrogen_pct: float | None
-    carbon_pct: float | None
-    carbon_nitrogen_ratio: float | None
-    bulk_density_kg_m3: float | None
-    category: str | None
-
-
-@dataclass(frozen=True, slots=True)
-class Missing:
-    """A figure that an ingredient lacks.
-
-    Attributes
-    ----------
-    ingredient
-        Its name.
-    figure
-        The field that would fill the gap.
-    needed_for
-        The figures of the mix that stay unknown for want of it.
-    """
-
-    ingredient: str
-    figure: str
-    needed_for: tuple[str, ...]
+__all__ = ["Advice", "Evaluation", "Missing", "Portion"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,8 +22,7 @@ class Advice:
     Attributes
     ----------
     about
-        ``carbon_nitrogen_ratio``, ``moisture_pct``, ``free_air_space_pct``, ``bulk_density_kg_m3``, ``volume_m3``,
-        ``figures`` or ``safety``.
+        The figure it is about, ``figures`` or ``safety``.
     is_fine
         The mix is within the range named; nothing to do.
     text
@@ -88,14 +48,29 @@ class Evaluation:
         Masses in the mix; nitrogen also as % of dry matter.
     carbon_nitrogen_ratio
         By mass; ``None`` when unknown or when the mix holds no nitrogen.
-    volume_m3, bulk_density_kg_m3
-        Loose, after the shrink asked for.
-    free_air_space_pct
-        % of volume, estimated from bulk density.
+    biodegradable_carbon_nitrogen_ratio
+        Carbon that microbes can take over nitrogen; needs Van Soest lignin of everything that holds carbon.
+    volatile_solids_kg, volatile_solids_pct
+        Also as % of dry matter.
+    volatile_solids_from_carbon
+        Some of them follow from carbon times 1.8; ``None`` when unknown.
+    biodegradable_solids_kg
+        The best estimate of what microbes can take of them.
+    volume_m3
+        The loose volumes side by side.
+    settled_volume_m3
+        Once mixed, fines in the voids of the coarse; ``settling`` has the shrink assumed.
+    bulk_density_kg_m3, free_air_space_pct
+        Of the loose volume, or of the settled one where the caller measured the shrink. Free air space is estimated
+        from bulk density; ``air_space`` has the other form.
+    settling, air_space, energy, first_week_oxygen, nitrogen_loss, shrink, pile_size
+        What the mix will do; each ``None`` with an entry in ``reasons`` when it cannot be known.
     ingredients
         In the order given.
     missing
         Which ingredient lacks what; a figure of the mix that needs it is ``None``.
+    reasons
+        Why a figure beside those of ``missing`` is ``None``.
     advice
         Plain words.
     """
@@ -110,6 +85,20 @@ class Evaluation:
     volume_m3: float | None
     bulk_density_kg_m3: float | None
     free_air_space_pct: float | None
+    biodegradable_carbon_nitrogen_ratio: float | None = None
+    volatile_solids_kg: float | None = None
+    volatile_solids_pct: float | None = None
+    volatile_solids_from_carbon: bool | None = None
+    biodegradable_solids_kg: float | None = None
+    settled_volume_m3: float | None = None
+    settling: Settling | None = None
+    air_space: AirSpace | None = None
+    energy: EnergyBudget | None = None
+    first_week_oxygen: OxygenDemand | None = None
+    nitrogen_loss: NitrogenLoss | None = None
+    shrink: Shrink | None = None
+    pile_size: PileSize | None = None
     ingredients: tuple[Portion, ...] = ()
     missing: tuple[Missing, ...] = ()
+    reasons: tuple[Unknown, ...] = ()
     advice: tuple[Advice, ...] = ()

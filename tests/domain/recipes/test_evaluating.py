@@ -175,7 +175,7 @@ REFUSED = [
     ([replace(TEN, nitrogen_pct=-0.1)], "/ingredients/0/nitrogen_pct", "-0.1"),
     ([replace(TEN, carbon_pct=100.5)], "/ingredients/0/carbon_pct", "percentage of dry matter"),
     ([replace(TEN, carbon_nitrogen_ratio=19)], "/ingredients/0/carbon_nitrogen_ratio", "exactly one"),
-    ([replace(TEN, volatile_solids_pct=80)], "/ingredients/0/volatile_solids_pct", "exactly one"),
+    ([replace(TEN, volatile_solids_pct=40)], "/ingredients/0/volatile_solids_pct", "cannot hold 45 %"),
     ([replace(TEN, bulk_density_kg_m3=0)], "/ingredients/0/bulk_density_kg_m3", "loose bulk density"),
     ([replace(GRASS, volume_m3=1, bulk_density_kg_m3=None)], "/ingredients/0/bulk_density_kg_m3", "bucket"),
     (
