@@ -75,6 +75,23 @@ def built_volume(events: Sequence[Event], built_at: datetime | None) -> Volume |
     return Volume(sum(known), "loads", complete_at) if len(known) == len(volumes) else None
 
 
+def built_height_m(events: Sequence[Event], built_at: datetime | None) -> float | None:
+    """Return the first height told after the last load up to the build and within a day of the build [m].
+
+    None when nobody told one: what is told later shows a heap that has settled.
+    """
+    if built_at is None:
+        return None
+    complete_at = max(
+        (one.at for one in of_kind(events, "load", "merge") if one.at <= built_at), default=built_at
+    )
+    for event in of_kind(events, "observe", "turn"):
+        told = event.number("height_m")
+        if told is not None and complete_at <= event.at <= built_at + SAME_HEAP_WITHIN:
+            return told
+    return None
+
+
 def volume_now(events: Sequence[Event]) -> Volume | None:
     """Return the volume after everything on record; None when it is not known.
 

@@ -38,6 +38,7 @@ class PileRow(VersionedRow, table=True):
     rules: list[str] = word_list()
     pattern: dict[str, Any] | None = document(default=None)
     design_volume_m3: float | None = None
+    design_height_m: float | None = None
 
 
 class PileEventRow(TenantRow, table=True):
