@@ -33,6 +33,8 @@ class Filled:
         False if the demo was there already and nothing was written but the key.
     sites, piles
         Ids, by the scenario's short names.
+    sheets
+        Paths of build sheets to print, by the label of the pile each is for.
     counts
         None unless ``is_new``.
     seconds
@@ -46,5 +48,6 @@ class Filled:
     is_new: bool
     sites: Mapping[str, UUID]
     piles: Mapping[str, UUID]
+    sheets: Mapping[str, str]
     counts: Counts | None
     seconds: float

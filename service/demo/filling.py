@@ -37,6 +37,8 @@ __all__ = ["Counts", "Filled", "addresses", "fill", "table"]
 
 ISSUED: Final = ("MY-01", "us-nop-windrow")
 """The pile and rule on which a verdict is put on file."""
+SHEETS: Final = ("HS-06", "MY-08", "GH-05")
+"""A pile of each site whose build sheet is there to print."""
 _MOST_LISTED: Final = 500
 _KEY_NAME: Final = "demo"
 _EXAMPLES: Final = frozenset({Scope.READ, Scope.WRITE, Scope.INGEST})
@@ -64,7 +66,7 @@ def fill(database: Database, steward: Database, *, now: datetime, progress: Prog
     known = _known(database, steward)
     if known is not None:
         made = organisations.create_key(steward, ORGANISATION, name=_KEY_NAME, scopes=_LOOKING)
-        return _filled(made, known, None, began)
+        return _filled(made, known, _sheets(database, made, known), None, began)
     laid = scenario.make(now, advance=_bar(progress, "simulating piles", len(PILES)))
     made = organisations.create_key(steward, ORGANISATION, name=_KEY_NAME, scopes=_EXAMPLES)
     caller = Caller(made.row.organisation_id, made.row.id, _EXAMPLES)
@@ -73,7 +75,7 @@ def fill(database: Database, steward: Database, *, now: datetime, progress: Prog
         sent = _send(session, caller, laid, _bar(progress, "sending readings", laid.readings))
         _issue(session, caller, written, laid)
     counts = Counts(len(written.sites), len(written.piles), len(written.probes), written.events, sent)
-    return _filled(made, written, counts, began)
+    return _filled(made, written, _sheets(database, made, written), counts, began)
 
 
 def _known(database: Database, steward: Database) -> Written | None:
@@ -97,7 +99,22 @@ def _known(database: Database, steward: Database) -> Written | None:
     )
 
 
-def _filled(made: NewKey, written: Written, counts: Counts | None, began: float) -> Filled:
+def _sheets(database: Database, made: NewKey, written: Written) -> dict[str, str]:
+    """Return where the build sheet of a pile is: that of its recipe for its bay."""
+    caller = Caller(made.row.organisation_id, made.row.id, _LOOKING)
+    found: dict[str, str] = {}
+    with database.begin(caller.organisation_id) as session:
+        for label in SHEETS:
+            if label in written.piles:
+                row = piles.pile_of(session, caller, written.piles[label])
+                if row.recipe_id is not None and row.bay_id is not None:
+                    found[label] = f"/v1/recipes/{row.recipe_id}/build-sheet.pdf?bay_id={row.bay_id}"
+    return found
+
+
+def _filled(
+    made: NewKey, written: Written, sheets: dict[str, str], counts: Counts | None, began: float
+) -> Filled:
     return Filled(
         organisation=ORGANISATION,
         organisation_id=made.row.organisation_id,
@@ -106,6 +123,7 @@ def _filled(made: NewKey, written: Written, counts: Counts | None, began: float)
         is_new=counts is not None,
         sites=written.sites,
         piles=written.piles,
+        sheets=sheets,
         counts=counts,
         seconds=time.monotonic() - began,
     )

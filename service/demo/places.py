@@ -7,6 +7,7 @@ from types import MappingProxyType
 from typing import Final, Literal
 
 from service.demo.climate import Climate
+from service.domain.build_sheets import Measure
 
 ORGANISATION: Final = "Three Slopes Compost Network (simulated)"
 """The one organisation of the demo; its name says what it is."""
@@ -23,6 +24,7 @@ class Bay:
     label: str
     kind: BayKind
     volume_m3: float
+    height_m: float | None = None
 
 
 @dataclass(frozen=True)
@@ -77,6 +79,8 @@ class Site:
         When its crew turns, local.
     turned_with
         How it turns.
+    measures, lifting_limit_kg
+        What it measures with, and what one of its crew may lift; None for the common guideline.
     """
 
     key: str
@@ -92,6 +96,8 @@ class Site:
     closures_ago_days: tuple[int, ...]
     hour: int
     turned_with: Literal["fork", "loader", "turner"]
+    measures: tuple[Measure, ...]
+    lifting_limit_kg: float | None = None
 
 
 _SITES: Final = (
@@ -106,16 +112,22 @@ _SITES: Final = (
         work_days=("mon", "tue", "wed", "thu", "fri"),
         crews=("orchard class", "kitchen class"),
         bays=(
-            Bay("Cage 1", "cage", 1.0),
-            Bay("Cage 2", "cage", 1.0),
-            Bay("Bay 1", "open_bay", 3.0),
-            Bay("Bay 2", "open_bay", 3.0),
-            Bay("Bay 3", "open_bay", 3.0),
+            Bay("Cage 1", "cage", 1.0, 1.1),
+            Bay("Cage 2", "cage", 1.0, 1.1),
+            Bay("Bay 1", "open_bay", 3.0, 1.3),
+            Bay("Bay 2", "open_bay", 3.0, 1.3),
+            Bay("Bay 3", "open_bay", 3.0, 1.3),
             Bay("Curing bay", "open_bay", 8.0),
         ),
         closures_ago_days=(*range(128, 133), *range(50, 53), -5),
         hour=10,
         turned_with="fork",
+        measures=(
+            Measure("barrow", "barrow", volume_l=85),
+            Measure("bucket", "bucket", volume_l=12),
+            Measure("can", "can", volume_l=10),
+        ),
+        lifting_limit_kg=10.0,
     ),
     Site(
         key="MY",
@@ -128,15 +140,20 @@ _SITES: Final = (
         work_days=("tue", "thu", "sat", "sun"),
         crews=("weekday crew", "weekend crew"),
         bays=(
-            Bay("Strip A", "windrow_strip", 14.0),
-            Bay("Strip B", "windrow_strip", 14.0),
-            Bay("Strip C", "windrow_strip", 14.0),
-            Bay("Bay 4", "open_bay", 4.0),
+            Bay("Strip A", "windrow_strip", 14.0, 1.5),
+            Bay("Strip B", "windrow_strip", 14.0, 1.5),
+            Bay("Strip C", "windrow_strip", 14.0, 1.5),
+            Bay("Bay 4", "open_bay", 4.0, 1.4),
             Bay("Curing pad", "windrow_strip", 30.0),
         ),
         closures_ago_days=(146, 79),
         hour=9,
         turned_with="loader",
+        measures=(
+            Measure("yard barrow", "barrow", volume_l=100),
+            Measure("bucket", "bucket", volume_l=20),
+            Measure("can", "can", volume_l=12),
+        ),
     ),
     Site(
         key="GH",
@@ -149,14 +166,20 @@ _SITES: Final = (
         work_days=("mon", "tue", "wed", "thu", "fri", "sat"),
         crews=("growers",),
         bays=(
-            Bay("House bay 1", "open_bay", 4.0),
-            Bay("House bay 2", "open_bay", 4.0),
-            Bay("House strip", "windrow_strip", 10.0),
+            Bay("House bay 1", "open_bay", 4.0, 1.4),
+            Bay("House bay 2", "open_bay", 4.0, 1.4),
+            Bay("House strip", "windrow_strip", 10.0, 1.5),
             Bay("Curing corner", "open_bay", 12.0),
         ),
         closures_ago_days=(97,),
         hour=8,
         turned_with="fork",
+        measures=(
+            Measure("barrow", "barrow", volume_l=70),
+            Measure("bucket", "bucket", volume_l=10),
+            Measure("scale", "scale", mass_kg=1),
+            Measure("can", "can", volume_l=9),
+        ),
     ),
 )
 SITES: Final[Mapping[str, Site]] = MappingProxyType({site.key: site for site in _SITES})

@@ -116,4 +116,7 @@ def addresses(filled: Filled, address: str) -> str:
         if label in filled.piles:
             path = f"/v1/piles/{filled.piles[label]}/status"
             lines += ["", f"  {label}: {words}", f'  curl -s -H "Authorization: Bearer $KEY" {address}{path}']
+    for label, path in filled.sheets.items():
+        wanted = f"curl -s -o build-{label}.pdf -H \"Authorization: Bearer $KEY\" '{address}{path}'"
+        lines += ["", f"  {label}: its build sheet, one page", f"  {wanted}"]
     return "\n".join(lines)

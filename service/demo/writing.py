@@ -74,6 +74,8 @@ def _write_sites(session: Session, caller: Caller, scenario: Scenario, written: 
                 "work_days": list(site.work_days),
                 "closures": list(closures_of(site, scenario.now)),
                 "crews": list(site.crews),
+                "measures": [dataclasses.asdict(one) for one in site.measures],
+                "lifting_limit_kg": site.lifting_limit_kg,
             },
         )
         written.sites[key] = row.id

@@ -8,6 +8,7 @@ from fastapi.responses import JSONResponse
 from pydantic import Field
 
 from service.http.authority import CanRead, CanWrite, Database
+from service.http.build_measures import MeasureIn, MeasureOut
 from service.http.exchange import After, CreateOnce, IfMatch, Limit, PageOut, answer, etag
 from service.http.values import (
     Day,
@@ -36,6 +37,27 @@ Latitude = Annotated[Number, Field(ge=-90, le=90)]
 Longitude = Annotated[Number, Field(ge=-180, le=180)]
 
 
+Measures = Annotated[
+    list[MeasureIn],
+    Field(
+        max_length=20,
+        description="What its crew measures with, filled level; build sheets are written in these.",
+    ),
+]
+LiftingLimit = Annotated[
+    Positive,
+    Field(
+        ge=1,
+        le=100,
+        description="What one person of its crew may lift [kg]; null: a guideline for a mixed crew.",
+    ),
+]
+MarkHeight = Annotated[
+    Positive,
+    Field(le=50, description="Height of the mark to which it is filled [m]; null: nobody measured it."),
+]
+
+
 class SiteIn(In):
     """A place with piles."""
 
@@ -46,6 +68,10 @@ class SiteIn(In):
             "work_days": ["mon", "wed", "fri"],
             "closures": ["2026-04-03"],
             "crews": ["Year 9"],
+            "measures": [
+                {"name": "barrow", "kind": "barrow", "volume_l": 80},
+                {"name": "bucket", "kind": "bucket", "volume_l": 12},
+            ],
         }
     )
 
@@ -61,6 +87,8 @@ class SiteIn(In):
         default_factory=list, max_length=2000, description="Dates without a crew, in the site's zone."
     )
     crews: list[Name] = Field(default_factory=list, max_length=200)
+    measures: Measures = Field(default_factory=list)
+    lifting_limit_kg: LiftingLimit | None = None
 
 
 class SiteChange(In):
@@ -74,6 +102,8 @@ class SiteChange(In):
     work_days: list[Weekday] = omitted()
     closures: list[Day] = omitted()
     crews: list[Name] = omitted()
+    measures: Measures = omitted()
+    lifting_limit_kg: LiftingLimit | None = omitted()
 
 
 class SiteOut(Out):
@@ -88,6 +118,8 @@ class SiteOut(Out):
     work_days: list[Weekday]
     closures: list[Day]
     crews: list[str]
+    measures: list[MeasureOut]
+    lifting_limit_kg: float | None
     created_at: Instant
 
 
@@ -97,6 +129,7 @@ class BayIn(In):
     label: Name
     kind: BayKind
     volume_m3: Positive = Field(description="Volume when filled to the mark [m3].")
+    height_m: MarkHeight | None = None
 
 
 class BayChange(In):
@@ -105,6 +138,7 @@ class BayChange(In):
     label: Name = omitted()
     kind: BayKind = omitted()
     volume_m3: Positive = omitted()
+    height_m: MarkHeight | None = omitted()
 
 
 class BayOut(Out):
@@ -115,6 +149,7 @@ class BayOut(Out):
     label: str
     kind: BayKind
     volume_m3: float
+    height_m: float | None
     created_at: Instant
 
 

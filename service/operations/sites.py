@@ -1,19 +1,28 @@
 """What a caller can change of sites and bays."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 from uuid import UUID
 
 from sqlmodel import Session
 
 from service.domain.authority import Caller
-from service.domain.errors import Invalid, NotFound
+from service.domain.build_sheets import Measure, refuse_bad_measures
+from service.domain.errors import Conflict, Invalid, NotFound
 from service.storage import records
+from service.storage.site_calendars import calendar_row
 from service.storage.tables import BayRow, SiteRow
 
 
 def create_site(session: Session, caller: Caller, values: Mapping[str, Any]) -> SiteRow:
-    """Register a site of the caller's organisation."""
+    """Register a site of the caller's organisation.
+
+    Raises
+    ------
+    Invalid
+        A measure that cannot be used.
+    """
+    _check_measures(values)
     caller.must_be_organisation_wide("new sites")
     return records.add(session, SiteRow(organisation_id=caller.organisation_id, **values))
 
@@ -33,8 +42,39 @@ def site_of(session: Session, caller: Caller, site_id: UUID, *, lock: bool = Fal
 def change_site(
     session: Session, caller: Caller, site_id: UUID, version: int, changes: Mapping[str, Any]
 ) -> SiteRow:
-    """Change a site under its version."""
-    return records.change(session, site_of(session, caller, site_id, lock=True), version, changes)
+    """Change a site under its version.
+
+    Raises
+    ------
+    Conflict
+        Its work days or closures are those of a recorded calendar.
+    """
+    _check_measures(changes)
+    site = site_of(session, caller, site_id, lock=True)
+    _must_stay_in_step(session, site, changes)
+    return records.change(session, site, version, changes)
+
+
+def _must_stay_in_step(session: Session, site: SiteRow, changes: Mapping[str, Any]) -> None:
+    changed = [
+        name
+        for name, present in (("work_days", site.work_days), ("closures", site.closures))
+        if name in changes and sorted(changes[name] or ()) != sorted(present)
+    ]
+    if changed and calendar_row(session, site.organisation_id, site.id) is not None:
+        raise Conflict(
+            f"{' and '.join(changed)} of this site follow from its work calendar; change that with PUT"
+            f" /v1/sites/{site.id}/calendar"
+        )
+
+
+def _check_measures(values: Mapping[str, Any]) -> None:
+    refuse_bad_measures(measures_of(values.get("measures", ())))
+
+
+def measures_of(kept: Sequence[Mapping[str, Any]]) -> tuple[Measure, ...]:
+    """Return measures as they are kept as the domain's."""
+    return tuple(Measure(**one) for one in kept)
 
 
 def create_bay(session: Session, caller: Caller, site_id: UUID, values: Mapping[str, Any]) -> BayRow:

@@ -43,10 +43,17 @@ def laid(made: Scenario, label: str) -> LaidOut:
     return next(one for one in made.piles if one.pile.label == label)
 
 
-def said(made: Scenario, serial: str) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
-    """Instants [us], values and units of a probe, ascending; of two values for one instant the first to arrive."""
+def said(
+    made: Scenario, serial: str, known_at: dt.datetime | None = None
+) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
+    """Instants [us], values and units of a probe, ascending; of two values for one instant the first to arrive.
+
+    Those that had arrived by an instant, where one is named.
+    """
     at, value, unit = [], [], []
     for bag in made.bags:
+        if known_at is not None and bag.received_at > known_at:
+            continue
         for row, name in enumerate(bag.serials):
             if name == serial and bag.quantity[row] == Quantity.TEMPERATURE:
                 at.append(int(bag.observed_us[row]))
@@ -76,12 +83,12 @@ def events(made: Scenario, label: str) -> list[Event]:
     return found
 
 
-def series(made: Scenario, label: str) -> tuple[Series, ...]:
+def series(made: Scenario, label: str, known_at: dt.datetime | None = None) -> tuple[Series, ...]:
     found = []
     for stay in made.stays:
         if stay.pile != label:
             continue
-        at, value, unit = said(made, stay.serial)
+        at, value, unit = said(made, stay.serial, known_at)
         until = made.now if stay.until is None else stay.until
         here = (at >= (stay.since - EPOCH) // US) & (at < (until - EPOCH) // US)
         units, flags = unit[here].astype(np.uint8), np.ones(int(here.sum()), np.uint8)
@@ -90,10 +97,14 @@ def series(made: Scenario, label: str) -> tuple[Series, ...]:
 
 
 def counted(
-    made: Scenario, label: str, turns: Sequence[dt.datetime], judged_at: dt.datetime
+    made: Scenario,
+    label: str,
+    turns: Sequence[dt.datetime],
+    judged_at: dt.datetime,
+    known_at: dt.datetime | None = None,
 ) -> tuple[Series, ...]:
     """The series with what the tests of quality find in them, no reading or turn after the instant of judging."""
-    found = series(made, label)
+    found = series(made, label, known_at)
     until = (judged_at - EPOCH) // US
     heard = []
     for one in found:
@@ -120,15 +131,25 @@ def counted(
     )
 
 
-def verdict(made: Scenario, label: str, rule: str, *, at: dt.datetime | None = None) -> Verdict:
+def verdict(
+    made: Scenario,
+    label: str,
+    rule: str,
+    *,
+    at: dt.datetime | None = None,
+    known_at: dt.datetime | None = None,
+) -> Verdict:
+    """Judge a pile at an instant, by default the scenario's own, on what had arrived by ``known_at`` if it is named."""
     pile = laid(made, label)
     happened = piles.in_force(events(made, label))
+    cured_days = piles.cured_days(happened, now=made.now)
     history = History(
-        series=counted(made, label, piles.turns(happened), at or made.now),
+        series=counted(made, label, piles.turns(happened), at or made.now, known_at),
         turns=piles.turns(happened),
         restarts=piles.restarts(happened, pile.built_at),
+        moves=tuple(one.at for one in happened if one.kind in {"move", "screen"}),
         initial_carbon_nitrogen_ratio=piles.initial_carbon_nitrogen_ratio(happened, pile.built_at),
-        cured_days=piles.known_cured_days(happened, now=made.now),
+        cured_days=0.0 if cured_days is None and not piles.is_over(happened) else cured_days,
         closed=pile.curing_at is not None,
     )
     return judge(RULES[rule], history, judged_at=at or made.now, time_zone=ZoneInfo(pile.site.time_zone))

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import pytest
 from fastapi.testclient import TestClient
+from pypdf import PdfReader
 from rich.console import Console
 from rich.progress import Progress
 from sqlalchemy import text
@@ -195,17 +196,20 @@ class TestShown:
         )
         with TestClient(app) as client:
             lines = filling.addresses(demo.filled, "").splitlines()
-            paths = [line.rpartition(" ")[2] for line in lines if "curl" in line]
+            paths = [line.rpartition(" ")[2].strip("'") for line in lines if "curl" in line]
             answers = [
                 client.get(path, headers={"Authorization": f"Bearer {demo.filled.key}"}) for path in paths
             ]
-        assert len(answers) == 3
-        assert [answer.status_code for answer in answers] == [200, 200, 200]
-        assert [answer.json()["label"] for answer in answers] == [
+        assert [answer.status_code for answer in answers] == [200] * 6
+        assert [answer.json()["label"] for answer in answers[:3]] == [
             "MY-07 (simulated)",
             "HS-04 (simulated)",
             "MY-03 (simulated)",
         ]
+        sheets = [PdfReader(io.BytesIO(answer.content)) for answer in answers[3:]]
+        assert [len(sheet.pages) for sheet in sheets] == [1, 1, 1]
+        for sheet, told in zip(sheets, ("Terrace mix", "Yard mix", "Glasshouse mix"), strict=True):
+            assert told in sheet.pages[0].extract_text()
 
     def test_the_address_is_where_the_service_listens(self, demo: Demo) -> None:
         said = filling.addresses(demo.filled, "http://127.0.0.1:8123")
