@@ -1,6 +1,6 @@
 """Verdicts on the wire."""
 
-from typing import Literal
+from typing import Any, Literal
 from uuid import UUID
 
 from pydantic import AliasChoices, Field
@@ -130,11 +130,13 @@ class VerdictOut(Out):
     state: State
     note: str | None
     met_at: Instant | None
-    held_h: float
-    held_days: float
-    required_h: float
-    required_days: float
-    hot_h: float
+    held_h: float | None = Field(
+        description="Null, like the other figures of heat, if the rule asks for none."
+    )
+    held_days: float | None
+    required_h: float | None
+    required_days: float | None
+    hot_h: float | None
     turns_counted: int
     turns_required: int
     turns_not_counted: list[TurnNotCountedOut]
@@ -157,6 +159,11 @@ class VerdictOut(Out):
         default=None, description="Null on a verdict issued before these were listed."
     )
     suspected_turns: list[SuspectedTurnOut] = Field(default_factory=list)
+    follows: str | None = Field(
+        default=None,
+        description="Of a merged pile, the part whose history is the least advanced and governs; null where there is"
+        " only one.",
+    )
 
 
 class IssuedVerdictOut(Out):
@@ -173,3 +180,35 @@ class IssuedVerdictOut(Out):
         description="Why: for instance that readings came in late; null on a verdict asked for."
     )
     verdict: VerdictOut = Field(validation_alias=AliasChoices("verdict", "body"))
+
+
+class ReproducedDifferenceOut(Out):
+    """A place in a verdict where the record now says otherwise."""
+
+    pointer: str = Field(description="RFC 6901, into the verdict.")
+    on_file: Any = Field(description="Null where it is absent.")
+    now: Any = Field(description="Null where it is absent.")
+
+
+class ReproductionOut(Out):
+    """A verdict on file, judged again on what was on record when it was issued."""
+
+    verdict_id: UUID
+    reproduced: bool = Field(description="Whether both are the same to the byte, as canonical JSON.")
+    judged_at: Instant
+    issued_at: Instant
+    rule_version: str
+    rule_version_now: str | None = Field(
+        description="Null where the version it was issued under is not held any more; then nothing was judged."
+    )
+    interpretation: Interpretation
+    engine_version: str
+    engine_version_now: str
+    readings_digest: str
+    readings_digest_now: str | None
+    body_digest: str = Field(
+        description="SHA-256 over the verdict as canonical JSON: sorted names, no blanks."
+    )
+    body_digest_now: str | None
+    differences: list[ReproducedDifferenceOut] = Field(description="The first 100.")
+    because: list[str] = Field(description="What may have made them differ; empty where they do not.")

@@ -1,6 +1,7 @@
 """Looking again at verdicts on file whose evidence may have changed."""
 
 from collections.abc import Sequence
+from datetime import UTC, datetime
 from itertools import groupby
 from typing import Final
 from uuid import UUID
@@ -47,15 +48,21 @@ def reopen_verdicts(tools: Tools, organisation_id: int) -> None:
 
 
 def _reopen(database: Database, organisation_id: int, pile_id: UUID, on_file: Sequence[OnFile]) -> None:
+    known_at = datetime.now(UTC)
     with database.begin(organisation_id) as session:
-        loaded = stored_piles.load(session, records.find(session, PileRow, organisation_id, pile_id))
+        pile = records.find(session, PileRow, organisation_id, pile_id)
+        loaded = stored_piles.load(session, pile, known_at=known_at)
     for one in on_file:
         verdict = verdicts.judge_again(loaded, one)
         if verdict is None:
             continue
         with database.begin(organisation_id) as session:
-            because = verdicts.reason(loaded, one, verdict, stored.came_since(session, organisation_id, one))
-            issued = verdicts.issue_successor(session, organisation_id, one, verdict, because)
+            looked_at = verdicts.looked_at(loaded, one.judged_at)
+            came = stored.came_since(session, organisation_id, one, looked_at)
+            because = verdicts.reason(loaded, one, verdict, came)
+            issued = verdicts.issue_successor(
+                session, organisation_id, one, verdict, because, known_at=known_at
+            )
         if issued is not None:
             log.info(
                 "verdict_reopened",

@@ -10,6 +10,7 @@ from sqlmodel import Session
 from service.domain.authority import Caller
 from service.domain.readings.calibrations import refuse_calibration
 from service.operations.probes import probe_of
+from service.operations.reopening import reopen
 from service.storage import records
 from service.storage.tables import CalibrationRow
 
@@ -17,7 +18,7 @@ from service.storage.tables import CalibrationRow
 def record_calibration(
     session: Session, caller: Caller, probe_id: UUID, values: Mapping[str, Any], *, now: datetime
 ) -> CalibrationRow:
-    """Keep a calibration of a probe.
+    """Keep a calibration of a probe, and ask for a new look at verdicts whose readings were taken after it.
 
     Raises
     ------
@@ -26,7 +27,7 @@ def record_calibration(
     """
     probe = probe_of(session, caller, probe_id)
     refuse_calibration(values["method"], values["reference_c"], values["calibrated_at"], now=now)
-    return records.add(
+    row = records.add(
         session,
         CalibrationRow(
             organisation_id=caller.organisation_id,
@@ -36,3 +37,5 @@ def record_calibration(
             **values,
         ),
     )
+    reopen(session, caller.organisation_id, row.calibrated_at)
+    return row

@@ -10,10 +10,14 @@ from sqlmodel import Session
 
 from service.domain.authority import Caller
 from service.domain.errors import Conflict, FieldError, Invalid, NotFound
+from service.domain.piles import fresh_material, in_force
 from service.domain.readings import FUTURE_TOLERANCE
 from service.operations import sites
 from service.operations.reopening import LONG_PAST, reopen
+from service.operations.stock_loads import follow_load
+from service.storage import piles as stored
 from service.storage import records, rules
+from service.storage.lineages import joinings_of
 from service.storage.tables import BayRow, PileEventRow, PileRow, RecipeRow
 
 
@@ -40,29 +44,33 @@ def pile_of(session: Session, caller: Caller, pile_id: UUID, *, lock: bool = Fal
 def change_pile(
     session: Session, caller: Caller, pile_id: UUID, version: int, changes: Mapping[str, Any]
 ) -> PileRow:
-    """Change a pile under its version; a change of the build's instant leaves its trace among the events."""
+    """Change a pile under its version; giving or changing the build's instant leaves its trace among the events."""
     row = pile_of(session, caller, pile_id, lock=True)
     _must_fit(session, caller, row.site_id, changes)
     built_was, recipe_was = row.built_at, row.recipe_id
     changed = records.change(session, row, version, changes)
-    if built_was is not None and changed.built_at != built_was:
+    if changed.built_at != built_was:
         _trace_build(session, caller, changed, built_was)
     if (changed.built_at, changed.recipe_id) != (built_was, recipe_was):
         reopen(session, caller.organisation_id, LONG_PAST)
     return changed
 
 
-def _trace_build(session: Session, caller: Caller, pile: PileRow, built_was: datetime) -> None:
-    built_is = None if pile.built_at is None else pile.built_at.isoformat()
+def _trace_build(session: Session, caller: Caller, pile: PileRow, built_was: datetime | None) -> None:
+    was, now = (None if one is None else one.isoformat() for one in (built_was, pile.built_at))
+    at = built_was or pile.built_at
+    assert at is not None, "a build that was changed was, or is"
     records.add(
         session,
         PileEventRow(
             organisation_id=caller.organisation_id,
             pile_id=pile.id,
             kind="observe",
-            at=built_was,
-            note="The instant of the build was changed.",
-            details={"built_at_was": built_was.isoformat(), "built_at_is": built_is},
+            at=at,
+            note="The instant of the build was changed."
+            if built_was
+            else "The instant of the build was given.",
+            details={"built_at_was": was, "built_at_is": now},
             recorded_by=caller.credential_id,
         ),
     )
@@ -110,7 +118,7 @@ class Happening:
 def record_event(
     session: Session, caller: Caller, pile_id: UUID, happening: Happening, *, now: datetime
 ) -> PileEventRow:
-    """Add what happened to a pile's record; nothing on record is changed.
+    """Add what happened to a pile's record, and let the site's stock follow a load; nothing on record is changed.
 
     Raises
     ------
@@ -119,9 +127,11 @@ def record_event(
     Conflict
         The pile is merged or closed over itself.
     """
-    pile = pile_of(session, caller, pile_id)
+    # What moves stock is recorded one after the other: two corrections of one load must not both give it back.
+    pile = pile_of(session, caller, pile_id, lock=happening.kind in {"load", "correct"})
     _must_have_happened(happening, now)
     _must_name_own(session, caller, pile, happening)
+    _must_have_stood(session, pile, happening)
     row = records.add(
         session,
         PileEventRow(
@@ -137,6 +147,7 @@ def record_event(
             recorded_by=caller.credential_id,
         ),
     )
+    follow_load(session, caller, pile, row, now=now)
     # What a correction corrects may lie long before it.
     reopen(session, caller.organisation_id, LONG_PAST if happening.corrects is not None else happening.at)
     return row
@@ -150,6 +161,27 @@ def _must_have_happened(happening: Happening, now: datetime) -> None:
     for pointer, at in instants.items():
         if at > now + FUTURE_TOLERANCE:
             raise Invalid.field(pointer, f"{at.isoformat()} has not come yet; record it when it has happened")
+
+
+def _must_have_stood(session: Session, pile: PileRow, happening: Happening) -> None:
+    """Refuse a turn of a pile of which nothing was there yet; one that was being filled may have been turned."""
+    told = happening.details.get("replacement")
+    kind = happening.kind if told is None else told["kind"]
+    at = happening.at if told is None else datetime.fromisoformat(told["at"])
+    if kind != "turn" or pile.built_at is None or at >= pile.built_at:
+        return
+    events = stored.events_of(session, pile.organisation_id, pile.id)
+    came = [
+        one.at
+        for one in joinings_of(session, pile.organisation_id, pile.id, events)
+        if one.child_id == pile.id
+    ]
+    if not any(one <= at for one in (*fresh_material(in_force(events)), *came)):
+        raise Invalid.field(
+            "/at" if told is None else "/replacement/at",
+            f"{at.isoformat()} lies before the pile was built at {pile.built_at.isoformat()}, and nothing had been"
+            " loaded; give when it was turned, or correct the pile's built_at first",
+        )
 
 
 def _must_name_own(session: Session, caller: Caller, pile: PileRow, happening: Happening) -> None:

@@ -20,14 +20,25 @@ from service.storage.piles import Loaded
 from service.storage.tables import PileRow, VerdictRow
 from service.storage.verdicts import CameSince, OnFile
 
-ENGINE_VERSION: Final = "3"
-"""Raised whenever the same rule over the same readings could give another verdict."""
+ENGINE_VERSION: Final = "4"
+"""Raised whenever the same rule over the same record could give another verdict."""
 
 
-def issue(session: Session, caller: Caller, pile_id: UUID, verdict: Verdict) -> VerdictRow:
-    """Put a verdict on file, whole."""
+def issue(
+    session: Session, caller: Caller, pile_id: UUID, verdict: Verdict, *, known_at: datetime | None = None
+) -> VerdictRow:
+    """Put a verdict on file, whole.
+
+    Parameters
+    ----------
+    known_at
+        What was on record then is what it was judged on, and it is issued as of then; now when None.
+    """
     pile = piles.pile_of(session, caller, pile_id)
-    return records.add(session, _row(caller.organisation_id, pile.id, verdict))
+    row = _row(caller.organisation_id, pile.id, verdict)
+    if known_at is not None:
+        row.issued_at = known_at
+    return records.add(session, row)
 
 
 def judge_again(loaded: Loaded, on_file: OnFile) -> Verdict | None:
@@ -36,7 +47,8 @@ def judge_again(loaded: Loaded, on_file: OnFile) -> Verdict | None:
     Returns
     -------
     Verdict or None
-        None if the verdict on file still says what the record says: the same readings and the same state.
+        None if the verdict on file still says what the record says: the same readings, the same state, each criterion
+        where it stood.
 
     Notes
     -----
@@ -45,7 +57,7 @@ def judge_again(loaded: Loaded, on_file: OnFile) -> Verdict | None:
     """
     if on_file.rule not in loaded.book:
         return None
-    seen = _as_of(loaded, on_file)
+    seen = known_by(loaded, on_file.judged_at, on_file.issued_at)
     verdict = judge(
         loaded.book[on_file.rule],
         history_of(seen, now=on_file.judged_at),
@@ -53,32 +65,67 @@ def judge_again(loaded: Loaded, on_file: OnFile) -> Verdict | None:
         time_zone=ZoneInfo(loaded.site.time_zone),
         interpretation=on_file.interpretation,
     )
-    same = (verdict.readings_digest, verdict.state) == (on_file.readings_digest, on_file.state)
-    return None if same else verdict
+    return None if _says_the_same(verdict, on_file) else verdict
 
 
-def _as_of(loaded: Loaded, on_file: OnFile) -> Loaded:
-    """Leave out what happened after the instant judged, unless the verdict on file knew of it already."""
+def _says_the_same(verdict: Verdict, on_file: OnFile) -> bool:
+    told = as_document(verdict)
+    standing = {(one["name"], one["kind"]): one["state"] for one in told["criteria"]}
+    stood = {(one["name"], one["kind"]): one["state"] for one in on_file.criteria}
+    return (
+        (verdict.readings_digest, verdict.state) == (on_file.readings_digest, on_file.state)
+        and (told["met_at"], verdict.turns_counted) == (on_file.met_at, on_file.turns_counted)
+        and standing == stood
+    )
+
+
+def known_by(loaded: Loaded, judged_at: datetime, issued_at: datetime) -> Loaded:
+    """Leave out what happened after the instant judged, unless the verdict issued then knew of it already."""
     events = [
-        event
-        for event in in_force(loaded.events)
-        if event.at <= on_file.judged_at or event.recorded_at <= on_file.issued_at
+        event for event in in_force(loaded.events) if event.at <= judged_at or event.recorded_at <= issued_at
     ]
-    occupied = [one for one in loaded.occupied if one.stay.since <= on_file.judged_at]
+    occupied = [one for one in loaded.occupied if one.stay.since <= judged_at]
     return dataclasses.replace(loaded, events=events, occupied=occupied)
 
 
 def issue_successor(
-    session: Session, organisation_id: int, on_file: OnFile, verdict: Verdict, because: str
+    session: Session,
+    organisation_id: int,
+    on_file: OnFile,
+    verdict: Verdict,
+    because: str,
+    *,
+    known_at: datetime,
 ) -> VerdictRow | None:
-    """Put a successor on file beside its predecessor; None if somebody issued one in the meantime."""
+    """Put a successor on file beside its predecessor; None if somebody issued one in the meantime.
+
+    Parameters
+    ----------
+    known_at
+        What was on record then is what it was judged on, and it is issued as of then.
+    """
     records.find(session, PileRow, organisation_id, on_file.pile_id, lock=True)
     standing = stored.newest_on_file(session, organisation_id, on_file.pile_id)
     if on_file.id not in {one.id for one in standing}:
         return None
     successor = _row(organisation_id, on_file.pile_id, verdict)
-    successor.supersedes, successor.because = on_file.id, because
+    successor.supersedes, successor.because, successor.issued_at = on_file.id, because, known_at
     return records.add(session, successor)
+
+
+def looked_at(loaded: Loaded, until: datetime) -> list[tuple[UUID, datetime]]:
+    """Return the piles a verdict on one rests on, each with the last instant whose readings bear on it."""
+    found = [(loaded.pile.id, until)]
+    for one in loaded.joined:
+        if one.loaded is not None and one.at <= until:
+            found += looked_at(one.loaded, one.at)
+    return found
+
+
+def _recorded_after(loaded: Loaded, moment: datetime) -> bool:
+    return any(event.recorded_at > moment for event in loaded.events) or any(
+        one.loaded is not None and _recorded_after(one.loaded, moment) for one in loaded.joined
+    )
 
 
 def reason(loaded: Loaded, on_file: OnFile, verdict: Verdict, came: CameSince) -> str:
@@ -89,11 +136,15 @@ def reason(loaded: Loaded, on_file: OnFile, verdict: Verdict, came: CameSince) -
             "corrected readings": came.corrections,
             "a placement recorded later": came.placements,
         }
+        # A pile that turns out to be put onto another brings that one's readings along, none of them late.
+        if any(found.values()):
+            return ", ".join(name for name, is_so in found.items() if is_so)
         return (
-            ", ".join(name for name, is_so in found.items() if is_so)
-            or "late readings or a changed placement"
+            "events recorded later"
+            if _recorded_after(loaded, on_file.issued_at)
+            else "late readings or a changed placement"
         )
-    if any(event.recorded_at > on_file.issued_at for event in loaded.events):
+    if _recorded_after(loaded, on_file.issued_at):
         return "events recorded later"
     if (verdict.rule.version, ENGINE_VERSION) != (on_file.rule_version, on_file.engine_version):
         return "a newer version of the rule or of the way it is judged"

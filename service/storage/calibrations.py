@@ -1,6 +1,7 @@
 """Calibrations on record: all of a probe, and the newest of many."""
 
 from collections.abc import Mapping, Sequence
+from datetime import datetime
 from uuid import UUID
 
 from sqlalchemy.dialects.postgresql import distinct_on
@@ -39,3 +40,20 @@ def newest_of(
         )
     )
     return {row.probe_id: row for row in session.exec(statement).all()}
+
+
+def by_probe(
+    session: Session, organisation_id: int, probe_ids: Sequence[UUID], *, known_at: datetime | None = None
+) -> Mapping[UUID, Sequence[CalibrationRow]]:
+    """Return every calibration of some probes, earliest first, or those recorded by ``known_at``."""
+    statement = select(CalibrationRow).where(
+        col(CalibrationRow.organisation_id) == organisation_id,
+        col(CalibrationRow.probe_id).in_(probe_ids),
+    )
+    if known_at is not None:
+        statement = statement.where(col(CalibrationRow.recorded_at) <= known_at)
+    key = (col(CalibrationRow.calibrated_at), col(CalibrationRow.recorded_at), col(CalibrationRow.id))
+    found: dict[UUID, list[CalibrationRow]] = {}
+    for row in session.exec(statement.order_by(*key)).all():
+        found.setdefault(row.probe_id, []).append(row)
+    return found

@@ -15,7 +15,7 @@ from service.domain.piles import in_force, turns
 from service.domain.quantities import Quantity
 from service.domain.readings.corrections import reach_us
 from service.storage.corrections import microseconds
-from service.storage.piles import events_by_pile
+from service.storage.pile_events import events_by_pile
 from service.storage.probes import Stay, stays_by_pile
 from service.storage.stretches import (
     FOREVER_US,

@@ -1,9 +1,9 @@
 """Piles, their events and verdicts, listed and loaded."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Final
+from typing import Final, Literal
 from uuid import UUID
 
 from sqlalchemy import text
@@ -11,19 +11,32 @@ from sqlmodel import Session, col, select
 
 from service.domain.authority import Caller
 from service.domain.compliance import RULES, Rule
-from service.domain.piles import Event
+from service.domain.piles import Event, Joining, bays_worked_in, fresh_material, in_force
 from service.domain.quantities import Quantity
 from service.domain.readings.corrected import Corrected
 from service.domain.readings.quality import ReadSeries
-from service.storage import rules
+from service.storage import calibrations, rules
+from service.storage.as_of import as_they_stand_today, built_at_then
 from service.storage.corrections import microseconds
+from service.storage.lineages import joinings_of
+from service.storage.pile_events import events_by_pile
 from service.storage.probes import Stay, stays_in
 from service.storage.records import Page, page
 from service.storage.stretches import air_over, air_probe, entries_by_probe, plain_of, said_in, span_us
-from service.storage.tables import BayRow, PileEventRow, PileRow, RecipeRow, SiteRow, VerdictRow
+from service.storage.tables import (
+    BayRow,
+    CalibrationRow,
+    PileEventRow,
+    PileRow,
+    RecipeRow,
+    SiteRow,
+    VerdictRow,
+)
 
 _NOW: Final = text("select now()")
 _AHEAD_US: Final = 86_400_000_000
+MOST_BEFORE: Final = 60
+"""Piles looked at to find what a pile's material was; one judgement follows at most 64 lines."""
 
 
 def piles_page(
@@ -62,32 +75,6 @@ def events_of(session: Session, organisation_id: int, pile_id: UUID) -> list[Eve
     return events_by_pile(session, organisation_id, [pile_id]).get(pile_id, [])
 
 
-def events_by_pile(
-    session: Session, organisation_id: int, pile_ids: Iterable[UUID]
-) -> dict[UUID, list[Event]]:
-    """Return every event of each of some piles as the domain's; piles without any are left out."""
-    rows = session.exec(
-        select(PileEventRow).where(
-            col(PileEventRow.organisation_id) == organisation_id, col(PileEventRow.pile_id).in_(pile_ids)
-        )
-    ).all()
-    found: dict[UUID, list[Event]] = {}
-    for row in rows:
-        found.setdefault(row.pile_id, []).append(
-            Event(
-                id=row.id,
-                kind=row.kind,
-                at=row.at,
-                recorded_at=row.recorded_at,
-                details=row.details,
-                crew=row.crew,
-                note=row.note,
-                corrects=row.corrects,
-            )
-        )
-    return found
-
-
 @dataclass(frozen=True)
 class Occupied:
     """One probe's stay in a pile and its temperatures there, corrections laid over."""
@@ -97,11 +84,37 @@ class Occupied:
 
 
 @dataclass(frozen=True)
+class Joined:
+    """Material that came into a pile from another; ``loaded`` is that one up to then, None if it is not looked at."""
+
+    at: datetime
+    kind: Literal["merge", "split"]
+    event_id: UUID
+    loaded: "Loaded | None"
+
+
+@dataclass(frozen=True)
 class Loaded:
     """A pile with all that judging it needs, read in one transaction.
 
-    ``air`` is the air temperature at the site while the pile's probes spoke; None if nobody measures it. ``book`` has
-    the rules its organisation may be judged by.
+    Attributes
+    ----------
+    air
+        The air temperature at the site while the pile's probes spoke; None if nobody measures it.
+    book
+        The rules its organisation may be judged by.
+    built_at
+        Its build as it was known.
+    worked_in
+        The bays it stood in until it was set aside, None for a place nobody named.
+    calibrations
+        Of its probes, earliest first.
+    joined
+        What came into it from other piles, earliest first.
+    given_at
+        When it was put onto another, on whosever record that stands.
+    caveats
+        Facts that are taken as they stand today although the answer is of an instant past.
     """
 
     pile: PileRow
@@ -112,6 +125,12 @@ class Loaded:
     occupied: Sequence[Occupied]
     air: ReadSeries | None = None
     book: Mapping[str, Rule] = field(default_factory=lambda: RULES)
+    built_at: datetime | None = None
+    worked_in: Sequence[BayRow | None] = ()
+    calibrations: Mapping[UUID, Sequence[CalibrationRow]] = field(default_factory=dict)
+    joined: Sequence[Joined] = ()
+    given_at: datetime | None = None
+    caveats: Sequence[str] = ()
 
 
 def load(
@@ -119,42 +138,123 @@ def load(
 ) -> Loaded:
     """Load a pile's site, bay, recipe and events, and its temperature readings unless not wanted.
 
+    The piles its material was in before are loaded with it, each up to when it came, and theirs.
+
     Parameters
     ----------
     known_at
-        Only what was on record by then: events, placements and corrections entered, readings that had come in. What
-        a placement, the pile or its site said before it was changed is not kept, and is taken as it stands today.
+        Only what was on record by then: events, placements and corrections entered, calibrations, rules, readings that
+        had come in. What a placement, the pile or its site said before it was changed is not kept, and is taken as it
+        stands today; ``caveats`` names each.
     """
-    organisation_id = pile.organisation_id
-    occupied = _occupied(session, pile, known_at) if readings else []
-    events = events_of(session, organisation_id, pile.id)
-    if known_at is not None:
-        events = [event for event in events if event.recorded_at <= known_at]
-    return Loaded(
-        pile=pile,
-        site=session.get_one(SiteRow, (organisation_id, pile.site_id)),
-        bay=None if pile.bay_id is None else session.get_one(BayRow, (organisation_id, pile.bay_id)),
-        recipe=None
-        if pile.recipe_id is None
-        else session.get_one(RecipeRow, (organisation_id, pile.recipe_id)),
-        events=events,
-        occupied=occupied,
-        air=_air_beside(session, pile, occupied, known_at),
-        book=rules.book(session, organisation_id),
-    )
+    return _Loading(session, pile.organisation_id, known_at, readings=readings).pile(pile)
 
 
-def _occupied(session: Session, pile: PileRow, known_at: datetime | None) -> list[Occupied]:
+class _Loading:
+    """One loading of a pile with those before it."""
+
+    def __init__(
+        self, session: Session, organisation_id: int, known_at: datetime | None, *, readings: bool
+    ) -> None:
+        self._session = session
+        self._organisation_id = organisation_id
+        self._known_at = known_at
+        self._readings = readings
+        self._book = rules.book(session, organisation_id, known_at=known_at)
+        self._left = MOST_BEFORE
+
+    def pile(
+        self, pile: PileRow, *, until: datetime | None = None, path: frozenset[UUID] = frozenset()
+    ) -> Loaded:
+        """Load a pile, up to an instant if given; ``path`` are those it came into at that very instant."""
+        session, organisation_id, known_at = self._session, self._organisation_id, self._known_at
+        recorded = events_of(session, organisation_id, pile.id)
+        events = [one for one in recorded if known_at is None or one.recorded_at <= known_at]
+        told = joinings_of(session, organisation_id, pile.id, events, known_at=known_at)
+        if until is not None:
+            events = [one for one in in_force(events) if one.at <= until]
+        occupied = _occupied(session, pile, known_at, until) if self._readings else []
+        site = session.get_one(SiteRow, (organisation_id, pile.site_id))
+        bay = self._bay(pile.bay_id)
+        joined = self._joined(pile, told, until, path) if self._readings else []
+        stays = [one.stay for one in occupied]
+        caveats = () if known_at is None else as_they_stand_today(session, pile, site, bay, stays, known_at)
+        return Loaded(
+            pile=pile,
+            site=site,
+            bay=bay,
+            recipe=None
+            if pile.recipe_id is None
+            else session.get_one(RecipeRow, (organisation_id, pile.recipe_id)),
+            events=events,
+            occupied=occupied,
+            air=_air_beside(session, pile, occupied, known_at),
+            book=self._book,
+            built_at=built_at_then(pile, recorded, known_at),
+            worked_in=[bay, *map(self._bay, bays_worked_in(in_force(events)))],
+            calibrations=calibrations.by_probe(
+                session, organisation_id, list({one.probe_id for one in stays}), known_at=known_at
+            ),
+            joined=joined,
+            given_at=_given_at(pile.id, told, events),
+            caveats=tuple(
+                dict.fromkeys(
+                    [*caveats, *(said for one in joined if one.loaded for said in one.loaded.caveats)]
+                )
+            ),
+        )
+
+    def _bay(self, bay_id: UUID | None) -> BayRow | None:
+        return None if bay_id is None else self._session.get_one(BayRow, (self._organisation_id, bay_id))
+
+    def _joined(
+        self, pile: PileRow, told: Sequence[Joining], until: datetime | None, path: frozenset[UUID]
+    ) -> list[Joined]:
+        """Load what came into a pile.
+
+        Each step back lies earlier, or at the same instant and in a pile not on the way here, so that there is an end.
+        """
+        found = []
+        for one in told:
+            if one.child_id != pile.id or (until is not None and one.at > until):
+                continue
+            here = (path if one.at == until else frozenset()) | {pile.id}
+            if one.parent_id not in here:
+                found.append(Joined(one.at, one.kind, one.event_id, self._parent(one, here)))
+        return found
+
+    def _parent(self, joining: Joining, path: frozenset[UUID]) -> Loaded | None:
+        if self._left == 0:
+            return None
+        self._left -= 1
+        pile = self._session.get(PileRow, (self._organisation_id, joining.parent_id))
+        return None if pile is None else self.pile(pile, until=joining.at, path=path)
+
+
+def _given_at(pile_id: UUID, told: Sequence[Joining], events: Sequence[Event]) -> datetime | None:
+    """Return when a pile was put onto another and nothing came into it since."""
+    came = [one.at for one in told if one.child_id == pile_id] + list(fresh_material(in_force(events)))
+    left = [one.at for one in told if one.kind == "merge" and one.parent_id == pile_id]
+    return next((at for at in left if not came or at > max(came)), None)
+
+
+def _occupied(
+    session: Session, pile: PileRow, known_at: datetime | None, until: datetime | None
+) -> list[Occupied]:
     organisation_id = pile.organisation_id
-    stays = stays_in(session, organisation_id, pile.id)
-    if known_at is not None:
-        stays = [stay for stay in stays if stay.recorded_at <= known_at]
+    stays = [
+        stay
+        for stay in stays_in(session, organisation_id, pile.id)
+        if (known_at is None or stay.recorded_at <= known_at) and (until is None or stay.since < until)
+    ]
     if not stays:
         return []
     entries = entries_by_probe(session, organisation_id, [stay.probe_id for stay in stays], known_at=known_at)
     plain = plain_of(session)
     # No reading lies ahead of the clock by more than minutes, and each month that comes costs to plan for.
     ahead_us = microseconds(session.execute(_NOW).scalar_one()) + _AHEAD_US
+    if until is not None:
+        ahead_us = min(ahead_us, microseconds(until) + 1)
     found = []
     for stay in stays:
         since_us, until_us = span_us(stay.since, stay.until)
@@ -186,6 +286,7 @@ def _air_beside(
         placed=[one.stay.number for one in occupied],
         since_us=since_us,
         until_us=until_us,
+        known_at=known_at,
     )
     if probe is None:
         return None

@@ -40,7 +40,11 @@ def placements_page(
 
 @dataclass(frozen=True)
 class Stay:
-    """A probe's stay in a pile, with the number its readings carry."""
+    """A probe's stay in a pile, with the number its readings carry.
+
+    ``accuracy_c`` is the maker's [Cel]; ``was_changed`` says that the placement, or the probe, was changed after it was
+    first recorded.
+    """
 
     probe_id: UUID
     number: int
@@ -50,6 +54,8 @@ class Stay:
     since: datetime
     until: datetime | None
     recorded_at: datetime
+    accuracy_c: float | None = None
+    was_changed: bool = False
 
 
 def stays_in(session: Session, organisation_id: int, pile_id: UUID) -> list[Stay]:
@@ -82,6 +88,8 @@ def stays_by_pile(session: Session, organisation_id: int, pile_ids: Iterable[UUI
                     stay.since,
                     stay.until,
                     stay.created_at,
+                    probe.accuracy_c,
+                    stay.version > 1 or probe.version > 1,
                 )
             )
     return found

@@ -151,11 +151,16 @@ where p.organisation_id = %(organisation_id)s and (p.site_id = %(site_id)s or p.
   and exists (
     select from reading r
     where r.organisation_id = %(organisation_id)s and r.probe = p.number and r.quantity = %(air)s
-      and r.observed_at >= %(since)s and r.observed_at < %(until)s)
+      and r.observed_at >= %(since)s and r.observed_at < %(until)s{known})
 order by p.number = any(%(placed)s), p.number
 limit 1
 """
 """One that stands in the site before one that sits in the pile, then the one registered first: always the same."""
+_AIR_KNOWN: Final = """
+      and exists (
+        select from batch b
+        where b.organisation_id = r.organisation_id and b.batch_id = r.batch_id and b.received_at <= %(known_at)s)
+"""
 
 
 @dataclass(frozen=True)
@@ -174,6 +179,7 @@ def air_probe(
     placed: Sequence[int],
     since_us: int,
     until_us: int,
+    known_at: datetime | None = None,
 ) -> AirProbe | None:
     """Return which probe measured the air at a site over some time; it belongs there now or sits in the pile.
 
@@ -181,12 +187,16 @@ def air_probe(
     ----------
     placed
         Numbers of the probes in the pile; some measure the air at their head.
+    known_at
+        Only readings that had come in by then, and what had been said of them.
     """
+    known = "" if known_at is None else _AIR_KNOWN
     found = (
         plain_of(session)
         .execute(
-            _AIR_PROBE,
+            _AIR_PROBE.format(known=known),
             {
+                "known_at": known_at,
                 "organisation_id": organisation_id,
                 "site_id": site_id,
                 "placed": list(placed),
@@ -200,7 +210,8 @@ def air_probe(
     if found is None:
         return None
     number, probe_id = found
-    return AirProbe(number, entries_by_probe(session, organisation_id, [probe_id]).get(probe_id, ()))
+    entries = entries_by_probe(session, organisation_id, [probe_id], known_at=known_at)
+    return AirProbe(number, entries.get(probe_id, ()))
 
 
 def air_over(

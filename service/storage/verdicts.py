@@ -1,9 +1,9 @@
 """Verdicts on file: the newest of each pile, rule and interpretation, and what came in since one was issued."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Final
+from typing import Any, Final
 from uuid import UUID
 
 from sqlalchemy import text
@@ -15,7 +15,7 @@ from service.domain.quantities import Quantity
 
 @dataclass(frozen=True)
 class OnFile:
-    """A verdict on file without its body."""
+    """A verdict on file; of its body ``met_at``, ``turns_counted`` and ``criteria`` as they stand there."""
 
     id: UUID
     pile_id: UUID
@@ -27,11 +27,15 @@ class OnFile:
     engine_version: str
     judged_at: datetime
     issued_at: datetime
+    met_at: str | None = None
+    turns_counted: int | None = None
+    criteria: Sequence[Mapping[str, Any]] = ()
 
 
 _NEWEST: Final = text("""
 select distinct on (pile_id, rule, interpretation)
-  id, pile_id, rule, rule_version, interpretation, state, readings_digest, engine_version, judged_at, issued_at
+  id, pile_id, rule, rule_version, interpretation, state, readings_digest, engine_version, judged_at, issued_at,
+  body ->> 'met_at', (body ->> 'turns_counted')::int, coalesce(body -> 'criteria', '[]')
 from verdict
 where organisation_id = :organisation_id and (cast(:pile_id as uuid) is null or pile_id = :pile_id)
 order by pile_id, rule, interpretation, judged_at desc, issued_at desc, id desc
@@ -55,37 +59,47 @@ class CameSince:
 
 
 _CAME_SINCE: Final = text("""
+with looked_at as (
+  select * from unnest(cast(:piles as uuid[]), cast(:untils as timestamptz[])) as l (pile_id, until)),
+sat as (
+  select s.probe_id, s.created_at, s.since, least(s.until, l.until) as until
+  from looked_at l
+  join placement s on s.organisation_id = :organisation_id and s.pile_id = l.pile_id and s.since <= l.until)
 select
   exists (
-    select from placement s
-    join probe p on p.organisation_id = s.organisation_id and p.id = s.probe_id
-    join reading r on r.organisation_id = s.organisation_id and r.probe = p.number and r.quantity = :temperature
-      and r.observed_at >= s.since and r.observed_at < coalesce(s.until, 'infinity') and r.observed_at <= :judged_at
+    select from sat s
+    join probe p on p.organisation_id = :organisation_id and p.id = s.probe_id
+    join reading r on r.organisation_id = :organisation_id and r.probe = p.number and r.quantity = :temperature
+      and r.observed_at >= s.since and r.observed_at <= s.until
     join batch b on b.organisation_id = r.organisation_id and b.batch_id = r.batch_id
-    where s.organisation_id = :organisation_id and s.pile_id = :pile_id and r.organisation_id = :organisation_id
-      and (b.received_at > :since or p.created_at > :since)),
+    where b.received_at > :since or p.created_at > :since),
   exists (
-    select from placement s
-    join reading_correction c on c.organisation_id = s.organisation_id and c.probe_id = s.probe_id
-    where s.organisation_id = :organisation_id and s.pile_id = :pile_id and c.recorded_at > :since),
-  exists (
-    select from placement s
-    where s.organisation_id = :organisation_id and s.pile_id = :pile_id and s.created_at > :since)
+    select from sat s
+    join reading_correction c on c.organisation_id = :organisation_id and c.probe_id = s.probe_id
+    where c.recorded_at > :since),
+  exists (select from sat s where s.created_at > :since)
 """)
 
 
-def came_since(session: Session, organisation_id: int, verdict: OnFile) -> CameSince:
-    """Return what came in on a pile's readings since a verdict on it was issued.
+def came_since(
+    session: Session, organisation_id: int, verdict: OnFile, looked_at: Sequence[tuple[UUID, datetime]]
+) -> CameSince:
+    """Return what came in on the readings a verdict rests on since it was issued.
 
     A bag is dated when it came in and seen when it is on disk: of one that was on its way just then, nothing is told.
+
+    Parameters
+    ----------
+    looked_at
+        The pile, and those its material was in before, each with the last instant whose readings bear on the verdict.
     """
     row = session.execute(
         _CAME_SINCE,
         {
             "organisation_id": organisation_id,
-            "pile_id": verdict.pile_id,
+            "piles": [pile_id for pile_id, _ in looked_at],
+            "untils": [until for _, until in looked_at],
             "temperature": int(Quantity.TEMPERATURE),
-            "judged_at": verdict.judged_at,
             "since": verdict.issued_at,
         },
     ).one()

@@ -3,7 +3,14 @@
 from datetime import UTC, datetime, timedelta
 from uuid import UUID
 
-from service.domain.duty_records import duties_on_record, measures_on_record, samples_on_record
+import pytest
+
+from service.domain.duty_records import (
+    duties_on_record,
+    measures_on_record,
+    method_on_record,
+    samples_on_record,
+)
 from service.domain.piles import Event
 
 MAY = datetime(2026, 5, 4, 9, tzinfo=UTC)
@@ -37,3 +44,35 @@ def test_a_cover_is_measured() -> None:
         frozenset({"insulating_cover"}),
     )
     assert duties_on_record([entry(3, "observe", duties=["particle_size"])]) == frozenset({"particle_size"})
+
+
+def test_size_is_what_was_built_before_what_the_bay_holds() -> None:
+    loads = [entry(0, "load", volume_m3=30), entry(1, "load", volume_m3=12)]
+    built_at = MAY + timedelta(days=2)
+    for events, expected in ((loads, 42.0), ([], 60.0), ([*loads, entry(1, "load")], 60.0)):
+        found = measures_on_record(events, built_at=built_at, bay_volume_m3=60)
+        assert found["volume_m3"] == expected
+    assert "volume_m3" not in measures_on_record([], built_at=built_at)
+
+
+def test_days_of_storage_are_told_or_unknown_and_none_is_a_figure() -> None:
+    assert measures_on_record([], stored_days=0.0) == {"storage_days": 0.0}
+    assert measures_on_record([]) == {}
+
+
+@pytest.mark.parametrize(
+    ("kinds", "method"),
+    [
+        (["vessel"], "in_vessel"),
+        (["aerated_bay", "aerated_bay"], "static_aerated"),
+        (["windrow_strip"], "turned_windrow"),
+        (["cage"], None),
+        (["open_bay"], None),
+        (["vessel", "aerated_bay"], None),
+        ([None, "vessel"], None),
+        ([None], None),
+        ([], None),
+    ],
+)
+def test_the_method_follows_from_the_bays(kinds: list[str | None], method: str | None) -> None:
+    assert method_on_record(kinds) == method

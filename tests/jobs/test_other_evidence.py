@@ -98,10 +98,41 @@ class TestOtherEvidence:
         path = f"/v1/piles/{pile.pile_id}"
         assert tenant.call("PATCH", path, {"label": "named anew"}, If_Match='"1"').status_code == 200
         assert not self._asked(database, tenant)
-        assert tenant.call("PATCH", path, {"built_at": at(2)}, If_Match='"2"').status_code == 200
+        assert tenant.call("PATCH", path, {"built_at": at(0.5)}, If_Match='"2"').status_code == 200
         assert self._asked(database, tenant)
         look(tools, tenant)
-        assert len(pile.verdicts) == 1  # another build, the same state and readings
+        assert len(pile.verdicts) == 1  # another build, and nothing else: the load still came after it
+        assert tenant.call("PATCH", path, {"built_at": at(2)}, If_Match='"3"').status_code == 200
+        look(tools, tenant)
+        assert outline(pile) == [("met", None), ("met", "events recorded later")]
+        was, now = (datetime.fromisoformat(one["verdict"]["met_at"]) for one in pile.verdicts)
+        assert was - now == timedelta(hours=1)  # the load was part of the build, and started nothing again
+
+    def test_a_laboratory_result(self, pile: HotPile, tools: Tools, tenant: Tenant) -> None:
+        """40 CFR 503.32(a)(7): faecal coliforms below 1,000 MPN/g or Salmonella below 3 MPN/4 g, total solids dry."""
+        pile.send(range(41, 80))
+        assert "pathogen_limits" in pile.issue()["verdict"]["duties_open"]
+        pile.event("sample", 85, fecal_coliform_mpn_g=200, laboratory="North")
+        look(tools, tenant)
+        assert outline(pile) == [("met", None), ("met", "events recorded later")]
+        assert "pathogen_limits" not in pile.verdicts[1]["verdict"]["duties_open"]
+
+    def test_a_turn_recorded_later(self, pile: HotPile, tools: Tools, tenant: Tenant) -> None:
+        assert pile.issue("us-503-pfrp-windrow")["verdict"]["turns_counted"] == 0
+        pile.event("turn", 20)
+        look(tools, tenant)
+        assert [one["verdict"]["turns_counted"] for one in pile.verdicts] == [0, 1]
+
+    def test_a_calibration_recorded_later(self, pile: HotPile, tools: Tools, tenant: Tenant) -> None:
+        """BioAbfV § 3 (6): thermometers calibrated at least once a year."""
+        assert "calibration" in pile.issue("de-bioabfv")["verdict"]["duties_open"]
+        tenant.post(
+            f"/v1/probes/{pile.probe_id}/calibrations",
+            {"calibrated_at": at(-48), "method": "ice_bath", "reference_c": 0, "shown_c": 0.2},
+        )
+        look(tools, tenant)
+        first, second = (one["verdict"]["duties_open"] for one in pile.verdicts)
+        assert set(first) - set(second) == {"calibration"}
 
     def test_what_happened_after_the_instant_judged_re_opens_nothing(
         self, pile: HotPile, tools: Tools, tenant: Tenant, database: Database

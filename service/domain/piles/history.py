@@ -22,6 +22,8 @@ _SAMPLE_FIGURES: Final = (
     "ph",
     "fecal_coliform_mpn_g",
     "salmonella_mpn_4g",
+    "oxygen_uptake_mmol_kg_h",
+    "rottegrad",
 )
 
 
@@ -93,6 +95,18 @@ def current_bay(initial: UUID | None, events: Sequence[Event]) -> UUID | None:
     return bay
 
 
+def bays_worked_in(events: Sequence[Event]) -> tuple[UUID, ...]:
+    """Return the bays a pile was moved to after its first, up to when it was set aside."""
+    found = []
+    for event in of_kind(events, "move"):
+        if event.details.get("purpose") in {"curing", "storage"}:
+            break
+        bay_id = event.identity("bay_id")
+        if bay_id is not None:
+            found.append(bay_id)
+    return tuple(found)
+
+
 def curing_since(events: Sequence[Event]) -> datetime | None:
     """Return when the pile was set aside to cure: the first such move after the last fresh material."""
     fresh = fresh_material(events)
@@ -112,9 +126,13 @@ def cured_days(events: Sequence[Event], *, now: datetime) -> float | None:
     Cooling seen by probes alone is not counted: a rule that asks for curing asks for a record of it. A pile that
     was closed or put onto another stopped curing then.
     """
-    since, end = curing_since(events), closing(events)
-    if since is None:
-        return None
+    since = curing_since(events)
+    return None if since is None else days_since(since, events, now=now)
+
+
+def days_since(since: datetime, events: Sequence[Event], *, now: datetime) -> float:
+    """Return how long a pile has been left as it was set aside, up to its end [d]."""
+    end = closing(events)
     until = now if end is None else min(now, end.at)
     return max(0.0, (until - since) / _DAY)
 
@@ -122,15 +140,6 @@ def cured_days(events: Sequence[Event], *, now: datetime) -> float | None:
 def is_over(events: Sequence[Event]) -> bool:
     """Say whether no more heat can come: the pile was set aside to cure, given free, or ended."""
     return closing(events) is not None or released_at(events) is not None or curing_since(events) is not None
-
-
-def known_cured_days(events: Sequence[Event], *, now: datetime) -> float | None:
-    """Return days of curing as a verdict needs them: a pile that still works is known to have none [d].
-
-    None only where the pile is over and no curing is on record: then the evidence is missing.
-    """
-    recorded = cured_days(events, now=now)
-    return 0.0 if recorded is None and not is_over(events) else recorded
 
 
 def closing(events: Sequence[Event]) -> Closing | None:

@@ -21,6 +21,20 @@ HEARD_WITHIN_H: Final = 36.0
 _DAY: Final = timedelta(days=1)
 
 
+REMEDY_SYMPTOMS: Final[Mapping[str, str]] = {
+    "ammonia": "ammonia",
+    "built_small": "cold",
+    "cooling": "cold",
+    "dry": "too_dry",
+    "fire_danger": "too_hot",
+    "not_heating": "cold",
+    "sour": "sour",
+    "too_hot": "too_hot",
+    "wet": "too_wet",
+}
+"""By the code of a sign, the symptom a remedy is asked for with."""
+
+
 @dataclass(frozen=True)
 class WarningSign:
     """Something to look at: ``text`` names the number, ``remedy`` what to do; ``position`` where, None: all."""
@@ -30,6 +44,11 @@ class WarningSign:
     text: str
     remedy: str
     position: str | None = None
+
+    @property
+    def remedy_symptom(self) -> str | None:
+        """Return the symptom under which a remedy can be worked out; None where material or water cure nothing."""
+        return REMEDY_SYMPTOMS.get(self.code)
 
 
 @dataclass(frozen=True)
