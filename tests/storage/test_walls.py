@@ -122,9 +122,14 @@ def _some(name: str, kind: str) -> Any:
             "pile_event.kind": "turn",
             "reading_correction.kind": "exclude",
             "reading_profile.kind": "table",
+            "stock_movement.kind": "delivery",
         }[name]
+    if name == "stock_balance.unit":
+        return "kg"
     if name.endswith(".state"):
-        return "waiting"
+        return "planned" if name == "plan_task.state" else "waiting"
+    if name == "plan_task.task":
+        return "turn"
     if name == "reading_correction.until":
         return "2026-05-05T09:00:00Z"
     return {
@@ -135,6 +140,7 @@ def _some(name: str, kind: str) -> Any:
         "boolean": True,
         "smallint": 1,
         "double precision": 1.0,
+        "numeric": 1,
         "timestamp with time zone": "2026-05-04T09:00:00Z",
         "date": "2026-05-04",
         "jsonb": "{}",
@@ -224,6 +230,7 @@ def test_what_happened_cannot_be_overwritten(database: Database, tenant: Tenant)
         "log_leaf",
         "log_node",
         "adopted_batch",
+        "stock_movement",
     ):
         for verb in (f"update {table} set organisation_id = organisation_id", f"delete from {table}"):
             with Session(database.engine) as session:

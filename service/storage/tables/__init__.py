@@ -19,6 +19,13 @@ from service.storage.tables.log import adopted_batch, log_leaf, log_node, log_wo
 from service.storage.tables.materials import AnalysisRow, FeedstockRow, RecipeRow  # noqa: E402
 from service.storage.tables.organisations import ApiKeyRow, OrganisationRow  # noqa: E402
 from service.storage.tables.piles import OwnRuleRow, PileEventRow, PileRow, VerdictRow  # noqa: E402
+from service.storage.tables.plans import (  # noqa: E402
+    CalendarFeedRow,
+    LinePlanRow,
+    OwnPatternRow,
+    PlanTaskRow,
+    SiteCalendarRow,
+)
 from service.storage.tables.probes import (  # noqa: E402
     CalibrationRow,
     GatewayRow,
@@ -29,6 +36,7 @@ from service.storage.tables.probes import (  # noqa: E402
 )
 from service.storage.tables.readings import batch, disputed_reading, held_reading, reading  # noqa: E402
 from service.storage.tables.sites import BayRow, SiteRow  # noqa: E402
+from service.storage.tables.stocks import StockBalanceRow, StockMovementRow  # noqa: E402
 
 metadata = SQLModel.metadata
 
@@ -36,16 +44,20 @@ __all__ = [
     "AnalysisRow",
     "ApiKeyRow",
     "BayRow",
+    "CalendarFeedRow",
     "CalibrationRow",
     "FeedstockRow",
     "GatewayRow",
     "GatewayStateRow",
     "IdempotentAnswerRow",
+    "LinePlanRow",
     "OrganisationRow",
+    "OwnPatternRow",
     "OwnRuleRow",
     "PileEventRow",
     "PileRow",
     "PlacementRow",
+    "PlanTaskRow",
     "ProbeRow",
     "QuarantinedMessageRow",
     "ReadingCorrectionRow",
@@ -53,7 +65,10 @@ __all__ = [
     "ReadingProfileRow",
     "ReadingStreamRow",
     "RecipeRow",
+    "SiteCalendarRow",
     "SiteRow",
+    "StockBalanceRow",
+    "StockMovementRow",
     "VerdictRow",
     "adopted_batch",
     "batch",
