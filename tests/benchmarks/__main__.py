@@ -19,10 +19,10 @@ from service.storage.database import SERVICE_ROLE, STEWARD_ROLE, Database, conne
 from service.storage.embedded import EmbeddedServer
 from service.storage.migrating import migrate
 from tests import live
-from tests.benchmarks import answers, ingest, peers, years
+from tests.benchmarks import answers, chances, ingest, peers, recipes, verdicts, years
 from tests.benchmarks.measure import print_disk
 
-PARTS = ("ingest", "peers", "years", "answers")
+PARTS = ("ingest", "peers", "years", "answers", "verdicts", "chances", "recipes")
 
 
 def main() -> None:
@@ -66,6 +66,12 @@ def main() -> None:
                 years.reads(logins, served.base_url, made.token, asked.windows * 4)
             if "answers" in parts:
                 answers.answers(logins, served.base_url, made.token, asked.windows * 6)
+            if "verdicts" in parts:
+                verdicts.verdicts(logins, served.base_url, made.token, pids, asked.windows * 2)
+            if "chances" in parts:
+                chances.chances(served.base_url, made.token, pids, asked.windows * 4)
+            if "recipes" in parts:
+                recipes.recipes(served.base_url, made.token, pids, asked.windows * 6)
         database.close()
         steward.close()
     finally:

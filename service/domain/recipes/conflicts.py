@@ -8,9 +8,10 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from .linear import Outcome, Row, Vector, minimise
+from .deciding import amount_rows
+from .linear import Outcome, Problem, Row, Vector, minimise, minimise_each
 from .nearest import Nearest
-from .programme import RATIO, Limit, Programme
+from .programme import Limit, Programme
 
 _KEPT: Final = 1e-9
 """Relative; closer than this to what is asked, a demand counts as kept."""
@@ -26,6 +27,8 @@ class Stock:
     index: int
     value: float
     """In kg; for the amount, in the unit it was asked in."""
+    highest: float | None = None
+    """Of an amount, when more than ``value`` may be made."""
 
 
 Demand = Limit | Stock
@@ -64,7 +67,7 @@ def find_clashes(programme: Programme, nearest: Nearest) -> list[Clash]:
         Computing 2. Chinneck 2008, Feasibility and Infeasibility in Optimization, deletion filter.
     """
     support = _support(programme, nearest.proof)
-    reached = _reduce(programme, support) or _reduce(programme, _all_demands(programme))
+    reached = _reduce(programme, support) or _reduce(programme, all_demands(programme))
     if not reached:
         return _missed(programme, nearest.kg)
     clashes = [Clash(demand, best) for demand, best in reached]
@@ -74,7 +77,7 @@ def find_clashes(programme: Programme, nearest: Nearest) -> list[Clash]:
 def _missed(programme: Programme, kg: Vector) -> list[Clash]:
     found: list[Clash] = []
     for limit in programme.limits:
-        figure = float(limit.over @ kg) / float(limit.under @ kg)
+        figure = limit.figure(kg)
         if limit.sign * (figure - limit.value) > 0:
             found.append(Clash(limit, figure))
     return found
@@ -93,27 +96,28 @@ def stock_clashes(programme: Programme) -> tuple[list[Clash], float] | None:
     used = np.flatnonzero(row > 0)
     least = float(row[used] @ programme.lower[used])
     most = float(row[used] @ programme.upper[used])
-    if least <= 1 + _KEPT and most >= 1 - _KEPT:
+    if least <= programme.most + _KEPT and most >= programme.least - _KEPT:
         return None
-    is_short = most < 1
+    is_short = most < programme.least
     kind: Kind = "max_kg" if is_short else "min_kg"
     bounds = programme.upper if is_short else programme.lower
-    members = [int(index) for index in used] if is_short else _enough(row * bounds, used)
+    edge = programme.least if is_short else programme.most
+    members = [int(index) for index in used] if is_short else _enough(row * bounds, used, edge)
     together = float(sum(row[i] * bounds[i] for i in members))
-    clashes = [Clash(Stock("amount", -1, programme.wanted), together * programme.wanted)]
+    clashes = [Clash(_amount(programme), together * programme.wanted)]
     for index in members:
-        alone = (1 - (together - row[index] * bounds[index])) / row[index]
+        alone = (edge - (together - row[index] * bounds[index])) / row[index]
         demand = Stock(kind, index, float(bounds[index]) * programme.scale_kg)
         clashes.append(Clash(demand, float(alone) * programme.scale_kg))
-    return clashes, most if is_short else least
+    return clashes, most if is_short else least / programme.most
 
 
-def _enough(parts: Vector, used: NDArray[np.intp]) -> list[int]:
+def _enough(parts: Vector, used: NDArray[np.intp], edge: float) -> list[int]:
     """Pick the fewest parts that exceed the whole."""
     members: list[int] = []
     for index in sorted((int(i) for i in used), key=lambda i: -parts[i]):
         members.append(index)
-        if sum(parts[i] for i in members) > 1 + _KEPT:
+        if sum(parts[i] for i in members) > edge + _KEPT:
             break
     return members
 
@@ -134,7 +138,8 @@ def _dual_parts(proof: Outcome) -> tuple[Vector, ...]:
     return proof.of_rows, proof.of_equal, proof.of_lower, proof.of_upper
 
 
-def _all_demands(programme: Programme) -> list[Demand]:
+def all_demands(programme: Programme) -> list[Demand]:
+    """List everything that is asked: stock, amount, targets, shares."""
     return [*_stock_demands(programme), _amount(programme), *programme.limits]
 
 
@@ -146,29 +151,23 @@ def _stock_demands(programme: Programme) -> list[Stock]:
 
 
 def _amount(programme: Programme) -> Stock:
-    return Stock("amount", -1, programme.wanted)
+    highest = programme.most * programme.wanted if programme.most > programme.least else None
+    return Stock("amount", -1, programme.wanted, highest)
 
 
 def _reduce(programme: Programme, demands: Sequence[Demand]) -> list[tuple[Demand, float | None]] | None:
     """Drop what the conflict does not need; ``None`` when the demands are no conflict after all."""
     kept = list(demands)
-    reached: dict[int, float] = {}
-    for demand in demands:
-        others = [other for other in kept if other is not demand]
-        best = _best(programme, demand, others)
-        if best is None:
-            kept = others
-            reached.clear()
-        elif _is_kept(demand, best):
+    while True:
+        reached = best_of_each(programme, kept, kept)
+        if any(
+            best is not None and _is_kept(demand, best) for demand, best in zip(kept, reached, strict=True)
+        ):
             return None
-        else:
-            reached[id(demand)] = best
-    for demand in kept:
-        if id(demand) not in reached:
-            best = _best(programme, demand, [other for other in kept if other is not demand])
-            if best is not None:
-                reached[id(demand)] = best
-    return [(demand, reached.get(id(demand))) for demand in kept]
+        idle = next((place for place, best in enumerate(reached) if best is None), None)
+        if idle is None or len(kept) == 1:
+            return list(zip(kept, reached, strict=True))
+        del kept[idle]
 
 
 def _is_kept(demand: Demand, best: float) -> bool:
@@ -176,26 +175,57 @@ def _is_kept(demand: Demand, best: float) -> bool:
     if isinstance(demand, Limit):
         return demand.sign * (best - demand.value) < -room
     if demand.kind == "amount":
-        return abs(best - demand.value) < room
+        return demand.value - room < best < (demand.highest or demand.value) + room
     return best < demand.value - room if demand.kind == "max_kg" else best > demand.value + room
 
 
-def _best(programme: Programme, demand: Demand, others: Sequence[Demand]) -> float | None:
-    """Find how near to a demand one comes while the others are kept; ``None`` when they cannot be."""
+def best_of_each(
+    programme: Programme, demands: Sequence[Demand], held: Sequence[Demand]
+) -> list[float | None]:
+    """Find how near to each demand one comes while the others of ``held`` are kept.
+
+    Returns
+    -------
+    list
+        In the demand's own unit; ``None`` where the others cannot be kept.
+    """
+    others = [[other for other in held if not _is_same(other, demand)] for demand in demands]
+    asked = [
+        None if isinstance(demand, Stock) and demand.kind == "amount" else _problem(programme, demand, rest)
+        for demand, rest in zip(demands, others, strict=True)
+    ]
+    found = iter(minimise_each([one for one in asked if one is not None]))
+    return [
+        _best_amount(programme, rest) if one is None else _told(programme, demand, next(found))
+        for demand, rest, one in zip(demands, others, asked, strict=True)
+    ]
+
+
+def _is_same(one: Demand, other: Demand) -> bool:
+    if isinstance(one, Limit) or isinstance(other, Limit):
+        return one is other
+    return (one.kind, one.index) == (other.kind, other.index)
+
+
+def _problem(programme: Programme, demand: Demand, others: Sequence[Demand]) -> Problem:
     if isinstance(demand, Limit):
         return _best_figure(programme, demand, others)
-    rows, equal, lower, upper = _kept(programme, others)
-    if demand.kind == "amount":
-        return _best_amount(programme, rows, lower, upper)
     objective = np.zeros(programme.size)
     objective[demand.index] = 1.0 if demand.kind == "max_kg" else -1.0
-    found = minimise(objective, rows, equal, lower, upper)
+    return Problem(objective, *_kept(programme, others))
+
+
+def _told(programme: Programme, demand: Demand, found: Outcome | None) -> float | None:
+    """Turn the optimum of a demand's problem into the demand's unit."""
     if found is None:
         return None
-    return float(objective[demand.index]) * found.value * programme.scale_kg
+    if isinstance(demand, Limit):
+        return demand.sign * found.value
+    return abs(found.value) * programme.scale_kg
 
 
-def _best_amount(programme: Programme, rows: list[Row], lower: Vector, upper: Vector) -> float | None:
+def _best_amount(programme: Programme, others: Sequence[Demand]) -> float | None:
+    rows, _, lower, upper = _kept(programme, others)
     most = minimise(-programme.amount, rows, [], lower, upper)
     if most is None:
         return None
@@ -205,25 +235,26 @@ def _best_amount(programme: Programme, rows: list[Row], lower: Vector, upper: Ve
             return None
         total = minimise(-np.ones(programme.size), rows, [], lower, upper)
         return None if total is None or -total.value <= _KEPT else 0.0
-    if -most.value < 1:
+    if -most.value < programme.least:
         return -most.value * programme.wanted
     least = minimise(programme.amount, rows, [], lower, upper)
-    return None if least is None else max(1.0, least.value) * programme.wanted
+    return None if least is None else max(programme.least, least.value) * programme.wanted
 
 
 def _kept(programme: Programme, others: Sequence[Demand]) -> tuple[list[Row], list[Row], Vector, Vector]:
     """Return rows, equalities and bounds of a programme in which only ``others`` are demanded."""
     limits = [limit for limit in others if isinstance(limit, Limit)]
     rows = [Row(limit.excess) for limit in limits]
-    if programme.floor is not None and any(limit.target == RATIO for limit in limits):
-        rows.append(programme.floor)  # else water alone, with neither carbon nor nitrogen, would keep any C:N
+    # else water alone, with neither carbon nor nitrogen, would keep any C:N
+    rows += [row for target, row in programme.floors if any(limit.target == target for limit in limits)]
     lower, upper = np.zeros(programme.size), np.full(programme.size, math.inf)
     equal: list[Row] = []
     for other in others:
         if isinstance(other, Limit):
             continue
         if other.kind == "amount":
-            equal.append(Row(programme.amount, 1.0))
+            sized, equal = amount_rows(programme)
+            rows += sized
         elif other.kind == "max_kg":
             upper[other.index] = programme.upper[other.index]
         else:
@@ -231,7 +262,7 @@ def _kept(programme: Programme, others: Sequence[Demand]) -> tuple[list[Row], li
     return rows, equal, lower, upper
 
 
-def _best_figure(programme: Programme, limit: Limit, others: Sequence[Demand]) -> float | None:
+def _best_figure(programme: Programme, limit: Limit, others: Sequence[Demand]) -> Problem:
     """Optimise a ratio of two sums exactly, by one linear programme.
 
     References
@@ -240,9 +271,8 @@ def _best_figure(programme: Programme, limit: Limit, others: Sequence[Demand]) -
         by the lower sum, and one more for that division itself.
     """
     rows, equal, lower, upper = _kept(programme, others)
-    if limit.target == RATIO and programme.floor is not None:
-        rows.append(programme.floor)
-    unit = float(np.abs(limit.under).max())
+    rows += [row for target, row in programme.floors if target == limit.target]
+    unit = float(np.abs(limit.under).max()) or 1.0
     scaled = [Row(np.append(row.coefficients, -row.bound)) for row in rows]
     eye = np.eye(programme.size)
     for index in range(programme.size):
@@ -254,5 +284,4 @@ def _best_figure(programme: Programme, limit: Limit, others: Sequence[Demand]) -
     same.append(Row(np.append(limit.under / unit, 0.0), 1.0))
     objective = np.append(limit.sign * limit.over / unit, 0.0)
     size = programme.size + 1
-    found = minimise(objective, scaled, same, np.zeros(size), np.full(size, math.inf))
-    return None if found is None else limit.sign * found.value
+    return Problem(objective, scaled, same, np.zeros(size), np.full(size, math.inf))

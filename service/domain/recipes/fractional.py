@@ -7,11 +7,14 @@ from typing import Final
 
 import numpy as np
 
-from .linear import Outcome, Row, Vector, minimise
+from .deciding import least
+from .linear import Outcome, Row, Vector
 from .programme import Programme
 
 _MOST_ROUNDS: Final = 20
 _CLOSE: Final = 1e-10
+_WHOLE_CLOSE: Final = 1e-6
+"""Branch and bound keeps rows to this."""
 _SPREAD: Final = 1e-6
 _LAST_GAIN: Final = 1e-5
 """The method converges quadratically: after a gain this small, the next would be of the order of its square."""
@@ -25,18 +28,20 @@ class Soft:
     under: Vector
 
     def distance(self, kg: Vector) -> float:
-        """Return the distance at a point."""
-        return float(self.over @ kg) / float(self.under @ kg)
+        """Return the distance at a point; without end where its figure has no value."""
+        under = float(self.under @ kg)
+        return float(self.over @ kg) / under if under > 0 else math.inf
 
 
 def least_largest(
-    programme: Programme, soft: Sequence[Soft], rows: Sequence[Row]
+    programme: Programme, soft: Sequence[Soft], rows: Sequence[Row], *, near: float = 0.0
 ) -> tuple[float, Outcome, Outcome] | None:
     """Minimise the largest of several distances, each a ratio of two sums of masses.
 
     The generalised Dinkelbach method: with the distance ``t`` of the last point, a linear programme finds the point
-    that undercuts it most; the distances fall monotonically and faster than linearly. With ``t = 0`` first, the
-    common case of reachable mid-points takes one round.
+    that undercuts it most; the distances fall monotonically and faster than linearly. With ``t = near`` first, the
+    common case of reachable mid-points takes one round. With whole measures each round is a programme in whole
+    numbers, and the same holds.
 
     Parameters
     ----------
@@ -46,6 +51,8 @@ def least_largest(
         Distances.
     rows
         What must hold.
+    near
+        A distance that is as good as none.
 
     Returns
     -------
@@ -60,10 +67,11 @@ def least_largest(
     """
     weights = np.array([float(np.mean(one.under)) or 1.0 for one in soft])
     best: tuple[float, Outcome] | None = None
+    enough = near + (_WHOLE_CLOSE if programme.is_whole else _CLOSE)
     first: Outcome | None = None
-    aim = 0.0
+    aim = near
     for _ in range(_MOST_ROUNDS):
-        outcome = _undercut(programme, soft, rows, weights, aim)
+        outcome = _undercut(programme, soft, rows, weights, aim, is_first=first is None)
         if outcome is None:
             break
         first = first or outcome
@@ -73,7 +81,7 @@ def least_largest(
             break
         gain = math.inf if best is None else best[0] - largest
         best = (largest, outcome)
-        if largest <= _CLOSE or gain <= _LAST_GAIN:
+        if largest <= enough or gain <= _LAST_GAIN:
             break
         aim = largest
         weights = np.array([float(one.under @ kg) for one in soft])
@@ -83,17 +91,21 @@ def least_largest(
 
 
 def _undercut(
-    programme: Programme, soft: Sequence[Soft], rows: Sequence[Row], weights: Vector, aim: float
+    programme: Programme,
+    soft: Sequence[Soft],
+    rows: Sequence[Row],
+    weights: Vector,
+    aim: float,
+    *,
+    is_first: bool,
 ) -> Outcome | None:
     """Find the point whose largest weighted distance lies furthest below ``aim``."""
-    hard = [Row(np.append(row.coefficients, 0.0), row.bound) for row in rows]
     eased: list[Row] = []
     for one, weight in zip(soft, weights, strict=True):
         over = one.over - aim * one.under
         # any weight is sound; one too small would make the coefficients dwarf the -1 and HiGHS drop it
         eased.append(Row(np.append(over / max(float(weight), _SPREAD * float(np.abs(over).max())), -1.0)))
     objective = np.append(np.zeros(programme.size), 1.0)
-    amount = Row(np.append(programme.amount, 0.0), 1.0)
-    lower = np.append(programme.lower, 0.0 if aim == 0 else -math.inf)
-    upper = np.append(programme.upper, math.inf)
-    return minimise(objective, [*eased, *hard], [amount], lower, upper)
+    return least(
+        programme, objective, [*eased, *rows], lower=[0.0 if is_first else -math.inf], upper=[math.inf]
+    )

@@ -1,7 +1,7 @@
 """Linear programmes of a few unknowns, decided by HiGHS."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -15,8 +15,9 @@ _TOLERANCE: Final = 1e-10
 _LOOSE: Final = 1e-7
 _DUAL: Final = 1e-7
 """A dual below this may be round-off."""
-_INFEASIBLE: Final = 2
-_UNBOUNDED: Final = 3
+INFEASIBLE: Final = 2
+UNBOUNDED: Final = 3
+"""Statuses of ``linprog`` and ``milp`` alike."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -62,8 +63,8 @@ def minimise(
     RuntimeError
         When HiGHS gives up twice, which is a bug or a numerically hopeless request.
     """
-    a_ub, b_ub = _normalised(rows, len(objective))
-    a_eq, b_eq = _normalised(equal, len(objective))
+    a_ub, b_ub = normalised(rows, len(objective))
+    a_eq, b_eq = normalised(equal, len(objective))
     bounds = list(zip(lower.tolist(), upper.tolist(), strict=True))
     message = ""
     for presolve, tolerance in ((False, _TOLERANCE), (True, _LOOSE)):
@@ -81,9 +82,9 @@ def minimise(
                 "dual_feasibility_tolerance": tolerance,
             },
         )
-        if found.status == _INFEASIBLE:
+        if found.status == INFEASIBLE:
             return None
-        if found.status == _UNBOUNDED:
+        if found.status == UNBOUNDED:
             nothing = np.zeros(0)
             return Outcome(np.full(len(objective), math.nan), -math.inf, nothing, nothing, nothing, nothing)
         if found.status == 0:
@@ -99,9 +100,79 @@ def minimise(
     raise RuntimeError(f"the linear programme could not be decided: {message}")
 
 
-def _normalised(rows: Sequence[Row], width: int) -> tuple[Vector, Vector]:
-    """Stack rows, each scaled to a largest coefficient of 1, so that one tolerance suits all."""
-    matrix = np.array([row.coefficients for row in rows]).reshape(len(rows), width)
+@dataclass(frozen=True, slots=True, eq=False)
+class Problem:
+    """A linear programme that is not yet decided."""
+
+    objective: Vector
+    rows: Sequence[Row]
+    equal: Sequence[Row]
+    lower: Vector
+    upper: Vector
+
+
+def minimise_each(problems: Sequence[Problem]) -> list[Outcome | None]:
+    """Decide several programmes, in one call where each of them has an optimum.
+
+    What a call costs is nearly all preparation: ten small programmes side by side, none touching another's
+    unknowns, take as long as two. When one has no optimum the whole has none, and each is asked by itself.
+
+    Returns
+    -------
+    list of Outcome or None
+        As :func:`minimise` answers each; those of a common call come without duals.
+    """
+    if len(problems) > 1 and (together := _together(problems)) is not None:
+        return list(together)
+    return [minimise(one.objective, one.rows, one.equal, one.lower, one.upper) for one in problems]
+
+
+def _together(problems: Sequence[Problem]) -> list[Outcome] | None:
+    widths = [len(one.objective) for one in problems]
+    starts = np.concatenate(([0], np.cumsum(widths)))
+    sizes = [float(np.abs(one.objective).max(initial=0.0)) or 1.0 for one in problems]
+    rows = [
+        row
+        for start, one in zip(starts, problems, strict=False)
+        for row in _shifted(one.rows, start, starts[-1])
+    ]
+    same = [
+        row
+        for start, one in zip(starts, problems, strict=False)
+        for row in _shifted(one.equal, start, starts[-1])
+    ]
+    found = minimise(
+        np.concatenate([one.objective / size for one, size in zip(problems, sizes, strict=True)]),
+        rows,
+        same,
+        np.concatenate([one.lower for one in problems]),
+        np.concatenate([one.upper for one in problems]),
+    )
+    if found is None or math.isinf(found.value):
+        return None
+    nothing = np.zeros(0)
+    parts = [found.kg[start : start + width] for start, width in zip(starts, widths, strict=False)]
+    return [
+        Outcome(part, float(one.objective @ part), nothing, nothing, nothing, nothing)
+        for part, one in zip(parts, problems, strict=True)
+    ]
+
+
+def _shifted(rows: Sequence[Row], start: int, width: int) -> Iterator[Row]:
+    for row in rows:
+        wide = np.zeros(width)
+        wide[start : start + len(row.coefficients)] = row.coefficients
+        yield Row(wide, row.bound)
+
+
+def normalised(rows: Sequence[Row], width: int) -> tuple[Vector, Vector]:
+    """Stack rows, each scaled to a largest coefficient of 1, so that one tolerance suits all.
+
+    Unknowns that a row does not reach come after those it does, and count nothing in it.
+    """
+    matrix = np.zeros((len(rows), width))
+    for place, row in enumerate(rows):
+        matrix[place, : len(row.coefficients)] = row.coefficients
     bounds = np.array([row.bound for row in rows])
     largest = np.abs(matrix).max(axis=1, initial=0.0)
     largest[largest == 0] = 1.0

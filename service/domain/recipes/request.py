@@ -1,120 +1,74 @@
-"""What is asked of the solver: materials at hand, targets and an amount, with every refusal they can earn."""
+"""What is asked of the solver, checked: every refusal a request can earn."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from typing import Final
 
 from service.domain.errors import FieldError, Invalid
 
-from .figures import MASS, MOISTURE, RATIO, Bounds, faults, plain
-from .ingredient import CARBON_FORMS, Ingredient, check_figures, refuse_faults
+from .figures import Bounds, faults, plain
+from .ingredient import refuse_faults
+from .quotients import QUOTIENTS, REMEDIES, lacking
+from .request_materials import check_material
+from .wanted import (
+    PREFERENCES,
+    WATER,
+    Amount,
+    Available,
+    Choice,
+    Measure,
+    Preference,
+    Range,
+    Targets,
+)
 
-WATER: Final = Ingredient("water", moisture_pct=100.0, bulk_density_kg_m3=1000.0)
-"""What ``allow_water`` adds: 1 kg is 1 L, and it costs nothing."""
+__all__ = [
+    "MOST_INGREDIENTS",
+    "WATER",
+    "Amount",
+    "Available",
+    "Choice",
+    "Measure",
+    "Preference",
+    "Range",
+    "Targets",
+    "check",
+]
 
 MOST_INGREDIENTS: Final = 100
+MOST_WHOLE: Final = 25
+"""More kinds of whole measures than this and the search for the best is no longer a matter of milliseconds."""
+MOST_ALTERNATIVES: Final = 5
+MOST_TO_BUY: Final = 30
 
 _MASS_WANTED: Final = Bounds(1e-6, 1e9, "give the wanted mass in kg, above 0")
 _VOLUME_WANTED: Final = Bounds(1e-6, 1e6, "give the wanted volume in m3, above 0")
-_COST: Final = Bounds(-1e6, 1e6, "give the cost of one kg, 0 if it is free")
-_AIR: Final = Bounds(0, 100, "give free air space as a percentage of volume")
-_DENSITY_WANTED: Final = Bounds(1e-3, 5000, "give bulk density in kg/m3, above 0")
+_COUNT: Final = Bounds(1e-6, 1e6, "give how many of that ingredient's own measure, above 0")
+_SURPLUS: Final = Bounds(0, 100, "give how much more than asked may be made, %")
+_SHRINK: Final = Bounds(
+    0, 60, "give the volume lost on mixing, % of the summed loose volumes, 0 when unknown"
+)
+_WITHIN: Final = Bounds(0, 100, "give how much worse another mix may be, %")
 
 
-@dataclass(frozen=True, slots=True)
-class Range:
-    """From ``min`` to ``max``; either may be open."""
-
-    min: float | None = None
-    max: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Targets:
-    """What the mix must be; ``None`` asks nothing of a figure.
-
-    Attributes
-    ----------
-    carbon_nitrogen_ratio
-        By mass, above 0.
-    moisture_pct
-        % of wet mass.
-    free_air_space_pct
-        % of volume, as estimated from bulk density.
-    bulk_density_kg_m3
-        Wet and loose.
-    """
-
-    carbon_nitrogen_ratio: Range | None = None
-    moisture_pct: Range | None = None
-    free_air_space_pct: Range | None = None
-    bulk_density_kg_m3: Range | None = None
-
-    def given(self) -> Iterator[tuple[str, Range]]:
-        """Yield the targets that ask something, by name."""
-        for name in TARGET_BOUNDS:
-            asked: Range | None = getattr(self, name)
-            if asked is not None:
-                yield name, asked
-
-
-TARGET_BOUNDS: Final = {
-    "carbon_nitrogen_ratio": RATIO,
-    "moisture_pct": MOISTURE,
-    "free_air_space_pct": _AIR,
-    "bulk_density_kg_m3": _DENSITY_WANTED,
-}
-
-
-@dataclass(frozen=True, slots=True)
-class Amount:
-    """How much to make: a loose ``volume_m3``, a ``mass_kg``, or ``mass_kg`` of one ingredient (``of``)."""
-
-    volume_m3: float | None = None
-    mass_kg: float | None = None
-    of: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Available:
-    """A material at hand.
-
-    Attributes
-    ----------
-    ingredient
-        Without an amount.
-    min_kg, max_kg
-        At least and at most this much goes in; ``None`` for no such bound.
-    cost_per_kg
-        Of wet mass; ``None`` when not known, which is not the same as free. Below 0 when one is paid to take it.
-    """
-
-    ingredient: Ingredient
-    min_kg: float | None = None
-    max_kg: float | None = None
-    cost_per_kg: float | None = None
-
-    @property
-    def name(self) -> str:
-        """The ingredient's."""
-        return self.ingredient.name
-
-    @property
-    def least_kg(self) -> float:
-        """The lower bound, 0 when none is given."""
-        return self.min_kg or 0.0
-
-
-def check(available: Sequence[Available], targets: Targets, amount: Amount, *, allow_water: bool) -> None:
+def check(
+    available: Sequence[Available],
+    targets: Targets,
+    amount: Amount,
+    *,
+    allow_water: bool,
+    choice: Choice | None = None,
+) -> None:
     """Refuse a request that cannot be meant.
 
     Raises
     ------
     Invalid
-        One entry per value, each pointing into the request: impossible figures, contradictory targets or stock,
-        an unknown ``of``, names used twice, a figure that a target needs and an ingredient lacks, prices for some
-        ingredients only.
+        One entry per value, each pointing into the request: impossible figures, contradictory targets, shares or
+        stock, an unknown ``of``, names used twice, a figure that a target or a measure needs and an ingredient
+        lacks, prices for some ingredients only, whole measures of what has no measure, a preference without what
+        it goes by.
     """
+    choice = choice or Choice()
     if not available:
         raise Invalid.field("/ingredients", "no ingredient is given; give at least one")
     if len(available) > MOST_INGREDIENTS:
@@ -124,11 +78,20 @@ def check(available: Sequence[Available], targets: Targets, amount: Amount, *, a
         *_check_targets(targets),
         *_check_amount(available, amount),
         *_check_names(available, allow_water=allow_water),
+        *_check_choice(available, choice),
     ]
     for index, one in enumerate(available):
-        errors += _check_available(one, f"/ingredients/{index}")
+        errors += check_material(one, f"/ingredients/{index}")
+    for index, one in enumerate(choice.may_buy or ()):
+        errors += check_material(one, f"/may_buy/{index}")
     refuse_faults(errors)
-    refuse_faults([*_check_costs(available, amount), *_check_needs(available, targets, amount)])
+    refuse_faults(
+        [
+            *_check_costs(available, amount),
+            *_check_spoilage(available, amount),
+            *_check_needs(available, targets, amount),
+        ]
+    )
 
 
 def _check_targets(targets: Targets) -> Iterator[FieldError]:
@@ -143,8 +106,8 @@ def _check_targets(targets: Targets) -> Iterator[FieldError]:
             )
             continue
         bad = [
-            *faults(f"{pointer}/min", wanted.min, TARGET_BOUNDS[name]),
-            *faults(f"{pointer}/max", wanted.max, TARGET_BOUNDS[name]),
+            *faults(f"{pointer}/min", wanted.min, QUOTIENTS[name].bounds),
+            *faults(f"{pointer}/max", wanted.max, QUOTIENTS[name].bounds),
         ]
         yield from bad
         if not bad and wanted.min is not None and wanted.max is not None and wanted.min > wanted.max:
@@ -153,19 +116,27 @@ def _check_targets(targets: Targets) -> Iterator[FieldError]:
 
 
 def _check_amount(available: Sequence[Available], amount: Amount) -> Iterator[FieldError]:
-    if (amount.volume_m3 is None) == (amount.mass_kg is None):
-        yield FieldError("/amount", "give exactly one of volume_m3 and mass_kg, or of with mass_kg")
+    if [amount.volume_m3, amount.mass_kg, amount.measures].count(None) != 2:  # noqa: PLR2004 - two of three
+        detail = "give exactly one of volume_m3 and mass_kg, or of with mass_kg or measures"
+        yield FieldError("/amount", detail)
         return
     yield from faults("/amount/volume_m3", amount.volume_m3, _VOLUME_WANTED)
     yield from faults("/amount/mass_kg", amount.mass_kg, _MASS_WANTED)
+    yield from faults("/amount/measures", amount.measures, _COUNT)
+    yield from faults("/amount/surplus_pct", amount.surplus_pct, _SURPLUS)
     if amount.of is None:
+        if amount.measures is not None:
+            yield FieldError("/amount/of", "measures of what is not said; name the ingredient")
         return
     if amount.volume_m3 is not None:
         yield FieldError("/amount/volume_m3", "of goes with mass_kg; give the mass of that ingredient")
-    names = [one.name for one in available]
-    if amount.of not in names:
-        listed = ", ".join(names)
+    named = [one for one in available if one.name == amount.of]
+    if not named:
+        listed = ", ".join(one.name for one in available)
         yield FieldError("/amount/of", f"'{amount.of}' is not among the ingredients: {listed}")
+    elif amount.measures is not None and named[0].measure is None:
+        detail = f"{amount.of} has no measure to count in; give its measure, or mass_kg"
+        yield FieldError("/amount/measures", detail)
 
 
 def _check_names(available: Sequence[Available], *, allow_water: bool) -> Iterator[FieldError]:
@@ -182,20 +153,28 @@ def _check_names(available: Sequence[Available], *, allow_water: bool) -> Iterat
         seen.setdefault(name, index)
 
 
-def _check_available(one: Available, pointer: str) -> list[FieldError]:
-    errors = check_figures(one.ingredient, pointer)
-    for field in ("mass_kg", "volume_m3"):
-        if getattr(one.ingredient, field) is not None:
-            detail = "the amount is what is solved for; leave it out, or bound it with min_kg and max_kg"
-            errors.append(FieldError(f"{pointer}/{field}", detail))
-    bounds = [
-        *faults(f"{pointer}/min_kg", one.min_kg, MASS),
-        *faults(f"{pointer}/max_kg", one.max_kg, MASS),
-    ]
-    if not bounds and one.max_kg is not None and one.least_kg > one.max_kg:
-        detail = f"min_kg {plain(one.least_kg)} is above max_kg {plain(one.max_kg)}; swap or widen them"
-        bounds.append(FieldError(f"{pointer}/min_kg", detail))
-    return errors + bounds + faults(f"{pointer}/cost_per_kg", one.cost_per_kg, _COST)
+def _check_choice(available: Sequence[Available], choice: Choice) -> Iterator[FieldError]:
+    if choice.prefer is not None and choice.prefer not in PREFERENCES:
+        listed = ", ".join(PREFERENCES)
+        yield FieldError("/prefer", f"'{choice.prefer}' is not one of {listed}")
+    if choice.prefer == "cost" and all(one.cost_per_kg is None for one in available):
+        yield FieldError(
+            "/prefer", "cost cannot come first without prices; give cost_per_kg, or leave it out"
+        )
+    if choice.prefer == "spoilage" and all(one.spoils_in_days is None for one in available):
+        detail = "spoilage cannot come first when nothing spoils; give spoils_in_days or spoils_on, or leave it out"
+        yield FieldError("/prefer", detail)
+    if not 0 <= choice.alternatives <= MOST_ALTERNATIVES:
+        detail = f"{choice.alternatives} is not between 0 and {MOST_ALTERNATIVES}; ask for fewer other mixes"
+        yield FieldError("/alternatives", detail)
+    yield from faults("/within_pct", choice.within_pct, _WITHIN)
+    yield from faults("/mixing_shrink_pct", choice.mixing_shrink_pct, _SHRINK)
+    if choice.may_buy is not None and len(choice.may_buy) > MOST_TO_BUY:
+        yield FieldError("/may_buy", f"{len(choice.may_buy)} materials are given; give at most {MOST_TO_BUY}")
+    whole = [index for index, one in enumerate(available) if one.whole]
+    if len(whole) > MOST_WHOLE:
+        detail = f"{len(whole)} ingredients are to be whole; at most {MOST_WHOLE} can be, so leave whole out of some"
+        yield FieldError(f"/ingredients/{whole[MOST_WHOLE]}/whole", detail)
 
 
 def _check_costs(available: Sequence[Available], amount: Amount) -> Iterator[FieldError]:
@@ -215,34 +194,39 @@ def _check_costs(available: Sequence[Available], amount: Amount) -> Iterator[Fie
             yield FieldError(f"{pointer}/max_kg", detail)
 
 
-def _check_needs(available: Sequence[Available], targets: Targets, amount: Amount) -> Iterator[FieldError]:
-    """Find the figures that the targets or the amount need and an ingredient lacks."""
-    asked = [name for name, _ in targets.given()]
-    density = [name for name in asked if name in ("free_air_space_pct", "bulk_density_kg_m3")]
-    if amount.volume_m3 is not None:
-        density.append("an amount by volume")
-    dry = [name for name in asked if name == "carbon_nitrogen_ratio"]
-    water = [name for name in asked if name in ("carbon_nitrogen_ratio", "moisture_pct")]
+def _check_spoilage(available: Sequence[Available], amount: Amount) -> Iterator[FieldError]:
     for index, one in enumerate(available):
-        for figure, needed_for in _figures_lacking(one.ingredient, water, dry, density):
-            how = (
-                "give carbon_pct, carbon_nitrogen_ratio or volatile_solids_pct"
-                if "carbon" in figure
-                else "give it"
+        if one.spoils_in_days is not None and one.max_kg is None and amount.of not in (None, one.name):
+            detail = (
+                f"as much of {one.name} as can be is to go in before it spoils, and around a given mass of"
+                f" {amount.of} that has no end; give max_kg, what there is of it"
             )
+            yield FieldError(f"/ingredients/{index}/max_kg", detail)
+
+
+def _check_needs(available: Sequence[Available], targets: Targets, amount: Amount) -> Iterator[FieldError]:
+    """Find the figures that the targets, shares, measures or the amount need and an ingredient lacks."""
+    asked = [name for name, _ in targets.given()]
+    by_volume = [f"a share of volume of {one.name}" for one in available if _bounds_volume(one)]
+    if amount.volume_m3 is not None:
+        by_volume.append("an amount by volume")
+    for index, one in enumerate(available):
+        needed: dict[str, list[str]] = {}
+        for name in asked:
+            for figure in lacking(one.ingredient, QUOTIENTS[name]):
+                needed.setdefault(figure, []).append(name)
+        if one.ingredient.bulk_density_kg_m3 is None:
+            if by_volume:
+                needed.setdefault("bulk_density_kg_m3", []).extend(by_volume)
+            if one.measure is not None and one.measure.mass_kg is None:
+                needed.setdefault("bulk_density_kg_m3", []).append(
+                    f"a measure of {one.measure.name}s by volume"
+                )
+        for figure, needed_for in needed.items():
+            how = REMEDIES.get(figure, "give it")
             detail = f"{one.name} lacks it and {' and '.join(needed_for)} cannot be solved without; {how}"
             yield FieldError(f"/ingredients/{index}/{figure}", detail)
 
 
-def _figures_lacking(
-    ingredient: Ingredient, water: list[str], dry: list[str], density: list[str]
-) -> Iterator[tuple[str, list[str]]]:
-    if water and ingredient.moisture_pct is None:
-        yield "moisture_pct", water
-    if dry and not ingredient.is_all_water:
-        if ingredient.nitrogen_pct is None:
-            yield "nitrogen_pct", dry
-        if all(getattr(ingredient, form) is None for form in CARBON_FORMS):
-            yield "carbon_pct", dry
-    if density and ingredient.bulk_density_kg_m3 is None:
-        yield "bulk_density_kg_m3", density
+def _bounds_volume(one: Available) -> bool:
+    return one.min_share_of_volume_pct is not None or one.max_share_of_volume_pct is not None

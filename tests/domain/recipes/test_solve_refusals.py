@@ -6,7 +6,7 @@ from dataclasses import replace
 import pytest
 
 from service.domain.errors import Invalid
-from service.domain.recipes import Amount, Available, Ingredient, Range, Targets, solve
+from service.domain.recipes import Amount, Available, Choice, Ingredient, Measure, Range, Targets, solve
 from tests.domain.recipes.materials import GRASS, LEAVES
 
 TWO = [Available(GRASS), Available(LEAVES)]
@@ -117,3 +117,74 @@ def test_a_figure_no_target_needs_may_be_missing() -> None:
     assert solution.recipe is not None
     assert solution.recipe.carbon_nitrogen_ratio is None
     assert [gap.figure for gap in solution.recipe.missing] == ["nitrogen_pct"]
+
+
+BARROW = Measure("barrow", volume_l=80)
+FURTHER = [
+    (second(min_share_of_mass_pct=60, max_share_of_mass_pct=50), "/ingredients/1/min_share_of_mass_pct", "above"),
+    (second(max_share_of_volume_pct=101), "/ingredients/1/max_share_of_volume_pct", "101"),
+    (second(spoils_in_days=-1), "/ingredients/1/spoils_in_days", "0 for today"),
+    (second(whole=True), "/ingredients/1/measure", "give measure, such as a barrow"),
+    (second(measure=Measure("barrow")), "/ingredients/1/measure", "exactly one"),
+    (second(measure=Measure("barrow", 80, 20)), "/ingredients/1/measure", "exactly one"),
+    (second(measure=Measure(" ", 80)), "/ingredients/1/measure/name", "empty"),
+    (second(measure=Measure("barrow", 0)), "/ingredients/1/measure/volume_l", "80 for a barrow"),
+    (second(measure=Measure("bag", mass_kg=-2)), "/ingredients/1/measure/mass_kg", "weighs"),
+    (second(measure=BARROW, whole=True, min_kg=10, max_kg=19), "/ingredients/1/min_kg", "no whole number of barrows"),
+    (
+        [TWO[0], replace(bare(bulk_density_kg_m3=None)[1], measure=BARROW)],
+        "/ingredients/1/bulk_density_kg_m3",
+        "a measure of barrows by volume",
+    ),
+    (
+        [TWO[0], replace(bare(bulk_density_kg_m3=None)[1], max_share_of_volume_pct=5)],
+        "/ingredients/1/bulk_density_kg_m3",
+        "a share of volume of leaves",
+    ),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("available", "pointer", "words"), FURTHER)
+def test_shares_and_measures_refused_in_words(available: list[Available], pointer: str, words: str) -> None:
+    with pytest.raises(Invalid) as refusal:
+        solve(available, WET, TEN)
+    assert pointer in {error.pointer for error in refusal.value.errors}
+    assert words in str(refusal.value)
+
+
+CHOICES = [
+    (Choice(prefer="cost"), TEN, "/prefer", "give cost_per_kg"),
+    (Choice(prefer="spoilage"), TEN, "/prefer", "give spoils_in_days"),
+    (Choice(prefer="taste"), TEN, "/prefer", "cost, spoilage, middle"),
+    (Choice(alternatives=6), TEN, "/alternatives", "between 0 and 5"),
+    (Choice(within_pct=-1), TEN, "/within_pct", "worse"),
+    (Choice(mixing_shrink_pct=70), TEN, "/mixing_shrink_pct", "lost on mixing"),
+    (Choice(may_buy=tuple(TWO) * 16), TEN, "/may_buy", "at most 30"),
+    (Choice(may_buy=(Available(replace(GRASS, moisture_pct=130)),)), TEN, "/may_buy/0/moisture_pct", "130"),
+    (Choice(), Amount(measures=3), "/amount/of", "name the ingredient"),
+    (Choice(), Amount(of="grass", measures=3), "/amount/measures", "no measure to count in"),
+    (Choice(), Amount(mass_kg=3, surplus_pct=-1), "/amount/surplus_pct", "more than asked"),
+]
+
+
+@pytest.mark.parametrize(("choice", "amount", "pointer", "words"), CHOICES)
+def test_choices_refused_in_words(choice: Choice, amount: Amount, pointer: str, words: str) -> None:
+    with pytest.raises(Invalid) as refusal:
+        solve(TWO, WET, amount, choice=choice)
+    (error,) = refusal.value.errors
+    assert error.pointer == pointer
+    assert words in error.detail
+
+
+def test_using_up_without_end_is_refused() -> None:
+    spoiling = [TWO[0], replace(TWO[1], spoils_in_days=3)]
+    with pytest.raises(Invalid, match="what there is of it") as refusal:
+        solve(spoiling, WET, Amount(of="grass", mass_kg=1))
+    assert refusal.value.errors[0].pointer == "/ingredients/1/max_kg"
+
+
+def test_too_many_whole_are_refused() -> None:
+    many = [Available(replace(GRASS, name=f"g{i}"), measure=BARROW, whole=True) for i in range(26)]
+    with pytest.raises(Invalid, match="at most 25") as refusal:
+        solve(many, WET, TEN)
+    assert refusal.value.errors[0].pointer == "/ingredients/25/whole"

@@ -97,6 +97,32 @@ def test_urea_for_a_yard_of_sawdust() -> None:
     assert 16.087 < kg_of(around("sawdust", [sawdust, real], RATIO_30, kg=400), "urea") < 16.5
 
 
+def test_manure_at_the_goal_needs_no_urea_of_its_own() -> None:
+    """Same item, second case: a yard of 4 parts sawdust and 1 of horse manure at 30:1 takes 12.8 lb.
+
+    Printed from the rounded 16 lb; 12.87 from the unrounded 16.087.
+    """
+    sawdust = Ingredient("sawdust", moisture_pct=0, nitrogen_pct=0.15, carbon_nitrogen_ratio=400)
+    manure = Ingredient("horse manure", moisture_pct=0, nitrogen_pct=1.6, carbon_nitrogen_ratio=30)
+    urea = Ingredient("urea", moisture_pct=0, nitrogen_pct=46, carbon_pct=0)
+    solution = solve(
+        [Available(sawdust), Available(manure, min_kg=80, max_kg=80), Available(urea)],
+        RATIO_30,
+        Amount(of="sawdust", mass_kg=0.8 * 400),
+    )
+    assert kg_of(solution, "urea") == pytest.approx(0.8 * 16.087, rel=5e-3)
+
+
+def test_ratios_are_not_rounded_before_solving() -> None:
+    """Cornell C/N ratio, printed 3.5 kg, from memory: with the ratios rounded to 19 and 67 it would be 3.37."""
+    grass = Ingredient("grass", moisture_pct=77, nitrogen_pct=2.4, carbon_nitrogen_ratio=19)
+    leaves = Ingredient("leaves", moisture_pct=35, nitrogen_pct=0.75, carbon_nitrogen_ratio=67)
+    rounded = kg_of(around("grass", [grass, leaves], RATIO_30, kg=10), "leaves")
+    exact = kg_of(around("grass", [GRASS, LEAVES], RATIO_30, kg=10), "leaves")
+    assert rounded == pytest.approx(3.3663, rel=5e-4)
+    assert (round(exact, 1), round(rounded, 1)) == (3.5, 3.4)
+
+
 BOTH = Targets(carbon_nitrogen_ratio=exactly(30), moisture_pct=exactly(60))
 
 
