@@ -1,12 +1,16 @@
 """What the README says works: its bodies are sent as they stand and the figures it quotes come back."""
 
 import json
+import os
 import re
+import subprocess
+from pathlib import Path
 from typing import Any
 
 import pytest
 
-from tests.conftest import Tenant
+from tests import live
+from tests.conftest import Tenant, Urls
 from tests.live import TOP
 
 README = (TOP / "README.md").read_text()
@@ -66,3 +70,20 @@ def test_the_pack_says_what_the_bag_says(tenant: Tenant) -> None:
 def test_every_rule_and_command_it_names_exists(tenant: Tenant) -> None:
     rules = {rule["id"] for rule in tenant.get("/v1/rules")["items"]}
     assert set(re.findall(r"[✓…?✗] ([a-z]{2}-[a-z0-9-]+)", README)) <= rules
+
+
+def test_from_an_empty_record_to_a_build_sheet(tenant: Tenant, urls: Urls, tmp_path: Path) -> None:
+    """The section's own commands, in a shell, against a service of its own."""
+    (commands,) = re.findall(r"```sh\n(at=[^`]*)```", README)
+    with live.serving({"DATABASE_URL": urls.service}, "--no-migrate") as served:
+        told = subprocess.run(
+            ["bash", "-euc", commands.replace("http://127.0.0.1:8000", served.base_url)],
+            cwd=tmp_path,
+            env={**os.environ, "KEY": tenant.key},
+            capture_output=True,
+            check=True,
+            text=True,
+        )
+    for quoted in ("10 layers", "Repeat 2 and 3: \N{MULTIPLICATION SIGN}4", "FILL MARK: 120 cm"):
+        assert quoted in told.stdout
+    assert (tmp_path / "build-sheet.pdf").read_bytes().startswith(b"%PDF")

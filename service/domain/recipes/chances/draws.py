@@ -5,7 +5,6 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy.stats import qmc
 
 from service.domain.errors import FieldError
 from service.domain.recipes.figures import CARBON_OF_VOLATILE_SOLIDS
@@ -116,6 +115,9 @@ def points(count: int, size: int, seeds: Sequence[np.random.SeedSequence]) -> Ar
     if not size:
         return np.empty((count * len(seeds), 0))
     power = count.bit_length() - 1
+    # Loading it takes a second or two, which nobody should wait for who only starts the service.
+    from scipy.stats import qmc  # noqa: PLC0415
+
     parts = [qmc.Sobol(size, rng=np.random.default_rng(seed)).random_base2(power) for seed in seeds]
     return np.concatenate(parts) + _HALF_STEP
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy.stats import t as students_t
+from scipy.special import stdtrit
 
 from service.domain.errors import FieldError
 from service.domain.recipes.evaluate import mix
@@ -24,7 +24,7 @@ METHOD: Final = (
     f"scrambled Sobol points in {SCRAMBLINGS} independent scramblings; plus_minus is half of the 95 % interval of"
     " Student's t over their means, or 3 over the number of draws when every draw or none met what was asked"
 )
-_MOST_SURE: Final = float(students_t.ppf(0.975, SCRAMBLINGS - 1))
+_MOST_SURE: Final = float(stdtrit(SCRAMBLINGS - 1, 0.975))
 
 
 @dataclass(frozen=True, slots=True)
