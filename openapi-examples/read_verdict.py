@@ -34,8 +34,9 @@ def main() -> None:
         raise SystemExit(f"{answer.status_code}: {answer.json()['detail']}")
     for verdict in verdicts:
         print(f"{verdict['rule']['id']}: {verdict['state']} ({verdict['rule']['citation']})")
-        print(f"  held {verdict['held_days']:.1f} of {verdict['required_days']:.1f} days", end="")
-        print(f", {verdict['turns_counted']} of {verdict['turns_required']} turns")
+        if verdict["required_days"] is not None:
+            print(f"  held {verdict['held_days']:.1f} of {verdict['required_days']:.1f} days", end="")
+            print(f", {verdict['turns_counted']} of {verdict['turns_required']} turns")
         print(f"  next: {verdict['next']}")
         if verdict["duties_open"]:
             print(f"  not shown yet: {', '.join(verdict['duties_open'])}")

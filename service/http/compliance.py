@@ -1,20 +1,21 @@
-"""Rules, and verdicts: on readings that are sent along, and on a pile's own record."""
+"""Verdicts: on readings that are sent along, and on a pile's own record."""
 
 from collections.abc import Mapping
 from datetime import UTC, datetime
-from typing import Annotated, Any, Literal
+from typing import Annotated
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Query
 from fastapi.responses import JSONResponse
-from pydantic import Field, RootModel
+from pydantic import Field
 
-from service.domain.compliance import RULES, History, Reading, Rule, Verdict, judge, series_of
-from service.domain.errors import FieldError, Invalid, NotFound
+from service.domain.compliance import History, Reading, Rule, Verdict, judge, judge_each, series_of
+from service.domain.errors import FieldError, Invalid
 from service.domain.quantities import Unit
 from service.http.authority import CanRead, CanWrite, Database
 from service.http.exchange import After, CreateOnce, Limit, PageOut
+from service.http.rules import no_such_rule, rule_named
 from service.http.values import (
     Amount,
     Code,
@@ -30,9 +31,7 @@ from service.http.values import (
 )
 from service.http.verdicts import Interpretation, IssuedVerdictOut, VerdictOut
 from service.operations import piles, verdicts
-from service.operations import rules as own_rules
 from service.storage import piles as stored
-from service.storage import rules
 from service.storage.histories import history_of
 
 router = APIRouter(tags=["compliance"])
@@ -82,108 +81,21 @@ class CheckIn(In):
     cured_days: Amount | None = None
     duties_recorded: list[Name] = Field(default_factory=list, max_length=100)
     closed: Flag = Field(default=False, description="The process has ended; no more heat can come.")
+    averaged_by: Name | None = Field(
+        default=None,
+        description="The plan or authority that lets the mean of all positions govern; the verdict names it. The "
+        "coldest position governs when null.",
+    )
     interpretation: Interpretation = "inspector"
     judged_at: Instant | None = Field(
         default=None, description="Now when null; later evidence is not looked at."
     )
 
 
-class RuleOut(Out):
-    """A published time-temperature rule as it is encoded here."""
-
-    id: str
-    title: str
-    jurisdiction: str
-    methods: list[str]
-    phrase: str
-    citation: str
-    text_as_of: str
-    text_status: Literal["read", "second-hand", "unverified"]
-    version: str
-    duties: list[str]
-
-
-@router.get("/rules", response_model=PageOut[RuleOut])
-def list_rules(caller: CanRead, database: Database) -> object:
-    """List the rules, those shipped and the newest version of the organisation's own; all fit on one page."""
-    with database.begin(caller.organisation_id) as session:
-        book = rules.book(session, caller.organisation_id)
-    return {"items": [_rule_out(rule) for rule in book.values()], "next": None}
-
-
-@router.get("/rules/{rule_id}", response_model=RuleOut)
-def get_rule(rule_id: str, caller: CanRead, database: Database) -> object:
-    """Return one rule."""
-    with database.begin(caller.organisation_id) as session:
-        book = rules.book(session, caller.organisation_id)
-    if rule_id not in book:
-        raise NotFound("no rule with this id; GET /v1/rules lists them")
-    return _rule_out(book[rule_id])
-
-
-class RuleDocument(RootModel[dict[str, Any]]):
-    """A rule in the form of the shipped ones: id, title, phrase, citation, text_status, holds, turns, duties ..."""
-
-    model_config = shown_as(
-        {
-            "id": "permit-yard-3",
-            "title": "Permit of yard 3, critical limits",
-            "jurisdiction": "site",
-            "methods": ["any"],
-            "phrase": "60 °C or more for two days in every part of the pile",
-            "citation": "Permit 2026-17, condition 4",
-            "text_source": "The permit itself",
-            "text_as_of": "2026-05-04",
-            "text_status": "read",
-            "holds": [
-                {
-                    "name": "60 °C for 2 days",
-                    "operator": ">=",
-                    "threshold": 60,
-                    "unit": "Cel",
-                    "duration_h": 48,
-                    "continuity": "consecutive",
-                    "max_gap_h": 24,
-                }
-            ],
-        }
-    )
-
-
-class OwnRuleOut(RuleOut):
-    """A rule just written; an earlier version stays on file for the verdicts that rest on it."""
-
-    number: int = Field(description="Counted from 1.")
-
-
-@router.post("/rules", status_code=201, response_model=OwnRuleOut)
-def create_rule(body: RuleDocument, caller: CanWrite, database: Database, once: CreateOnce) -> JSONResponse:
-    """Write a rule of the organisation's own, or a new version of it: a permit's limits, a validated site plan."""
-
-    def make() -> tuple[OwnRuleOut, dict[str, str]]:
-        row = own_rules.write_rule(session, caller, body.root)
-        shown = _rule_out(rules.rule_of(row)) | {"number": row.number}
-        return OwnRuleOut.model_validate(shown), {"Location": f"/v1/rules/{row.rule}"}
-
-    with database.begin(caller.organisation_id) as session:
-        return once.create(session, caller, body, make)
-
-
-def _rule_out(rule: Rule) -> dict[str, object]:
-    return {
-        **{name: getattr(rule, name) for name in RuleOut.model_fields if name != "duties"},
-        "duties": [duty.name for duty in rule.duties],
-    }
-
-
 @router.post("/compliance/check", response_model=VerdictOut)
 def check_compliance(body: CheckIn, caller: CanRead, database: Database) -> Verdict:
     """Judge readings that are sent along; touches no record, but for a rule of one's own."""
-    book = RULES
-    if body.rule not in RULES:
-        with database.begin(caller.organisation_id) as session:
-            book = rules.book(session, caller.organisation_id)
-    rule = _rule(book, body.rule)
+    rule = rule_named(body.rule, caller, database)
     history = History(
         series=series_of(_readings(body.readings)),
         turns=tuple(body.turns),
@@ -192,6 +104,7 @@ def check_compliance(body: CheckIn, caller: CanRead, database: Database) -> Verd
         cured_days=body.cured_days,
         duties_recorded=frozenset(body.duties_recorded),
         closed=body.closed,
+        averaged_by=body.averaged_by,
     )
     return judge(
         rule,
@@ -204,7 +117,7 @@ def check_compliance(body: CheckIn, caller: CanRead, database: Database) -> Verd
 
 def _rule(book: Mapping[str, Rule], rule_id: str) -> Rule:
     if rule_id not in book:
-        raise Invalid.field("/rule", f"{rule_id} is not a rule of this service; GET /v1/rules lists them")
+        raise no_such_rule(rule_id)
     return book[rule_id]
 
 
@@ -229,6 +142,10 @@ class ComplianceOut(Out):
 
     pile_id: UUID
     items: list[VerdictOut]
+    caveats: list[str] = Field(
+        description="Of an answer as_of an instant: facts that were changed after they were first recorded and are"
+        " taken as they stand today, for no history of them is kept."
+    )
 
 
 RuleQuery = Annotated[Code | None, Query(description="Only this rule; the pile's own rules when absent.")]
@@ -261,10 +178,8 @@ def get_compliance(
     zone = ZoneInfo(loaded.site.time_zone)
     return {
         "pile_id": pile_id,
-        "items": [
-            judge(one, history, judged_at=now, time_zone=zone, interpretation=interpretation)
-            for one in chosen
-        ],
+        "caveats": list(loaded.caveats),
+        "items": judge_each(chosen, history, judged_at=now, time_zone=zone, interpretation=interpretation),
     }
 
 
@@ -282,7 +197,7 @@ def issue_verdict(
     """Issue a verdict: judged now, and kept on file with the digest of the readings it saw."""
     now = datetime.now(UTC)
     with database.begin(caller.organisation_id) as session:
-        loaded = stored.load(session, piles.pile_of(session, caller, pile_id))
+        loaded = stored.load(session, piles.pile_of(session, caller, pile_id), known_at=now)
     rule = _rule(loaded.book, body.rule)
     verdict = judge(
         rule,
@@ -293,7 +208,7 @@ def issue_verdict(
     )
 
     def make() -> tuple[IssuedVerdictOut, dict[str, str]]:
-        row = verdicts.issue(session, caller, pile_id, verdict)
+        row = verdicts.issue(session, caller, pile_id, verdict, known_at=now)
         return IssuedVerdictOut.model_validate(row), {}
 
     with database.begin(caller.organisation_id) as session:

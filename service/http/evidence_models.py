@@ -235,8 +235,8 @@ class UnderOut(Out):
 
     state: State
     met_at: Instant | None
-    held_h: float
-    hot_h: float
+    held_h: float | None
+    hot_h: float | None
     turns_counted: int
 
 

@@ -11,6 +11,7 @@ from service.domain.errors import Invalid, NotConfigured
 from service.http.authority import CanRead, Database
 from service.http.values import Out
 from service.operations import log, piles
+from service.operations.log_proofs import proofs_for_pile
 from service.operations.signing import Signer
 from service.storage.database import Session
 
@@ -121,7 +122,7 @@ def get_proof(
     with database.begin(caller.organisation_id) as session:
         if pile_id is not None:
             pile = piles.pile_of(session, caller, pile_id)
-            return log.proofs_for_pile(session, caller.organisation_id, pile.id, signer)
+            return proofs_for_pile(session, caller.organisation_id, pile.id, signer)
         assert leaf is not None
         found = log.inclusion(session, caller.organisation_id, leaf, size)
         if caller.site_id is not None:

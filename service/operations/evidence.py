@@ -22,7 +22,7 @@ from service.operations.evidence_cautions import CAUTIONS, STATEMENT
 from service.operations.evidence_log import corrections_of_events, local, log_of, turns_of
 from service.operations.evidence_material import loads_of, recipe_of, samples_of
 from service.operations.evidence_positions import positions_of, reading_corrections_of
-from service.operations.log import proofs_for_pile
+from service.operations.log_proofs import proofs_for_pile
 from service.operations.signing import Signer
 from service.operations.verdicts import ENGINE_VERSION, as_document
 from service.storage import calibrations, feedstocks, piles, records, sites

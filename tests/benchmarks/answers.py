@@ -11,7 +11,7 @@ from service.storage.embedded import Logins
 from tests.benchmarks.measure import median_ms
 
 
-def _ninety_days(client: httpx.Client) -> str:
+def ninety_days(client: httpx.Client, prefix: str) -> str:
     """Register a pile with four probes and 90 days of readings every 15 minutes; return its id."""
     built = datetime.now(UTC).replace(minute=0, second=0, microsecond=0) - timedelta(days=90)
 
@@ -22,7 +22,8 @@ def _ninety_days(client: httpx.Client) -> str:
         return made
 
     site = create(
-        "/v1/sites", {"name": "bench", "time_zone": "Europe/Lisbon", "work_days": ["mon", "wed", "fri"]}
+        "/v1/sites",
+        {"name": f"bench {prefix}", "time_zone": "Europe/Lisbon", "work_days": ["mon", "wed", "fri"]},
     )
     pile = create(
         "/v1/piles",
@@ -40,13 +41,13 @@ def _ninety_days(client: httpx.Client) -> str:
             {"kind": "turn", "at": (built + timedelta(days=day)).isoformat()},
         )
     for number in range(4):
-        probe = create("/v1/probes", {"serial": f"LOG-{number}"})
+        probe = create("/v1/probes", {"serial": f"{prefix}-{number}"})
         placement = {"pile_id": pile["id"], "position": f"core-{number}", "from": built.isoformat()}
         create(f"/v1/probes/{probe['id']}/placements", placement)
         for start in range(0, 90 * 96, 2000):
             readings = [
                 {
-                    "probe": f"LOG-{number}",
+                    "probe": f"{prefix}-{number}",
                     "observed_at": (built + timedelta(minutes=15 * step)).isoformat(),
                     "quantity": "temperature",
                     "value": round(20 + min(45, step / 4) + (step * 7 % 30) / 10, 1),
@@ -58,28 +59,33 @@ def _ninety_days(client: httpx.Client) -> str:
     return str(pile["id"])
 
 
+def copy_out(owner: psycopg.Connection, prefix: str) -> Callable[[], object]:
+    """Return a call that brings the readings of the four probes out of the database and does nothing with them."""
+    numbers = owner.execute(
+        "select number from probe where serial like %s order by serial", (f"{prefix}-%",)
+    ).fetchall()
+
+    def once() -> None:
+        for row in numbers:
+            with owner.cursor().copy(
+                "copy (select observed_at, value, unit, flag from reading where organisation_id = 1"
+                " and probe = %s and quantity = 1 order by observed_at) to stdout (format binary)",
+                row,
+            ) as copy:
+                for _ in copy:
+                    pass
+
+    return once
+
+
 def answers(logins: Logins, base_url: str, key: str, runs: int) -> None:
     """Print the time of each computing answer over HTTP, and of the limits beside them."""
     with (
         httpx.Client(base_url=base_url, headers={"Authorization": f"Bearer {key}"}, timeout=60) as client,
         psycopg.connect(logins.owner.conninfo, autocommit=True) as owner,
     ):
-        pile = _ninety_days(client)
+        pile = ninety_days(client, "LOG")
         owner.execute("vacuum analyze reading")
-
-        def copy_out() -> None:
-            for number in range(4):
-                row = owner.execute(
-                    "select number from probe where serial = %s", (f"LOG-{number}",)
-                ).fetchone()
-                assert row is not None
-                with owner.cursor().copy(
-                    "copy (select observed_at, value, unit, flag from reading where organisation_id = 1"
-                    " and probe = %s and quantity = 1 order by observed_at) to stdout (format binary)",
-                    row,
-                ) as copy:
-                    for _ in copy:
-                        pass
 
         def ask(method: str, path: str, body: Any = None) -> Callable[[], object]:
             def once() -> None:
@@ -134,7 +140,7 @@ def answers(logins: Logins, base_url: str, key: str, runs: int) -> None:
             ),
             ("plan, 18 days, with nearest", ask("POST", "/v1/schedules/plan", plan)),
             ("check, 361 readings sent along", ask("POST", "/v1/compliance/check", check)),
-            ("bare COPY OUT of 34,560 readings", copy_out),
+            ("bare COPY OUT of 34,560 readings", copy_out(owner, "LOG")),
             ("compliance of 34,560 readings", ask("GET", f"/v1/piles/{pile}/compliance")),
             ("status of 34,560 readings", ask("GET", f"/v1/piles/{pile}/status")),
         ]

@@ -15,6 +15,7 @@ import psycopg
 import pytest
 
 from service.operations import log
+from service.operations.log_proofs import proofs_for_pile
 from service.operations.signing import Signer
 from service.storage.database import Database
 from tests import live
@@ -46,7 +47,7 @@ class Evidence:
 
     def pack(self, signer: Signer | None = SIGNER) -> dict[str, Any]:
         with self.database.begin(self.tenant.organisation_id) as session:
-            return log.proofs_for_pile(session, self.tenant.organisation_id, UUID(self.pile_id), signer)
+            return proofs_for_pile(session, self.tenant.organisation_id, UUID(self.pile_id), signer)
 
     def tamper(self, statement: str, **values: Any) -> None:
         """Write past everything: as the owner, no wall and no trigger in the way."""

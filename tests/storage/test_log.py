@@ -18,6 +18,7 @@ from service.domain.log.seals import read_seal
 from service.jobs.log import TASKS, append_of, append_to_logs, sweep_logs
 from service.jobs.tasks import Tools
 from service.operations import log
+from service.operations.log_proofs import proofs_for_pile
 from service.storage import log as stored
 from service.storage.database import Database, connect_engine
 from tests.builders import a_bag, a_pile, a_placement, a_probe, a_reading, a_site, at
@@ -128,7 +129,7 @@ def test_the_root_is_that_of_the_entries(
         for leaf in range(sum(sizes)):
             found = log.inclusion(session, tenant.organisation_id, leaf, None)
             theirs = tree.prove_inclusion(leaf + 1, sum(sizes)).path
-            assert [found["hash"], *found["path"]] == [log._base64(one) for one in theirs]
+            assert [found["hash"], *found["path"]] == [log.in_base64(one) for one in theirs]
 
 
 def seals(database: Database, tenant: Tenant) -> list[tuple[Any, ...]]:
@@ -274,7 +275,7 @@ def test_readings_deleted_for_their_age_leave_the_log_whole(
     append_of(tools, tenant.organisation_id, everything=True)
     assert head(database, tenant) == before
     with database.begin(tenant.organisation_id) as session:
-        shown = log.proofs_for_pile(session, tenant.organisation_id, uuid.UUID(made["pile"]), None)
+        shown = proofs_for_pile(session, tenant.organisation_id, uuid.UUID(made["pile"]), None)
     (batch,) = [item for item in shown["items"] if "series" in item]
     assert batch["series"][0]["readings"] == []
 
@@ -287,7 +288,7 @@ def test_a_persons_words_can_be_forgotten(tenant: Tenant, database: Database, to
     before = head(database, tenant)
     with database.begin(tenant.organisation_id) as session:
         assert session.execute(text("delete from log_word_key")).rowcount == 1
-        shown = log.proofs_for_pile(session, tenant.organisation_id, uuid.UUID(made["pile"]), None)
+        shown = proofs_for_pile(session, tenant.organisation_id, uuid.UUID(made["pile"]), None)
     assert head(database, tenant) == before
     (event,) = [item for item in shown["items"] if '"kind":"event"' in item["entry"]]
     assert "words" not in event

@@ -1,16 +1,18 @@
 """Published time-temperature rules, judged over real readings."""
 
 from service.domain.compliance.digest import readings_digest
-from service.domain.compliance.history import (
-    ACCEPTED,
-    EXCLUDED,
-    Applied,
-    History,
-    Parent,
-    Reading,
-    Series,
-    series_of,
+from service.domain.compliance.findings import (
+    AtRisk,
+    Caution,
+    CorrectionHeld,
+    Difference,
+    Excluded,
+    Lost,
+    SuspectedTurn,
+    TurnNotCounted,
+    Window,
 )
+from service.domain.compliance.history import History, Parent
 from service.domain.compliance.judge import judge, judge_each
 from service.domain.compliance.rule import INTERPRETATIONS, Interpretation, Rule
 from service.domain.compliance.rulebook import (
@@ -21,21 +23,8 @@ from service.domain.compliance.rulebook import (
     read_rule_document,
 )
 from service.domain.compliance.samples import Sample
-from service.domain.compliance.verdict import (
-    AtRisk,
-    Caution,
-    CorrectionHeld,
-    Criterion,
-    Difference,
-    Excluded,
-    Lost,
-    RuleReference,
-    State,
-    SuspectedTurn,
-    TurnNotCounted,
-    Verdict,
-    Window,
-)
+from service.domain.compliance.series import ACCEPTED, EXCLUDED, Applied, Reading, Series, series_of
+from service.domain.compliance.verdict import Criterion, RuleReference, State, Verdict
 
 __all__ = [
     "ACCEPTED",

@@ -1,20 +1,23 @@
 """Putting a verdict together from the outcome under each reading of the text."""
 
 from datetime import datetime
+from typing import NamedTuple
 
 from service.domain.compliance.criteria import duty_criteria, hot_time, process_criteria, windows_of
 from service.domain.compliance.demands import Heat
 from service.domain.compliance.dossier import Dossier
 from service.domain.compliance.evidence import excluded_by_flag
-from service.domain.compliance.instants import DAY_US, HOUR_US, to_datetime
+from service.domain.compliance.findings import AtRisk, Lost, TurnNotCounted
+from service.domain.compliance.instants import DAY_US, DISTANT_PAST, HOUR_US, to_datetime
 from service.domain.compliance.losses import lost_by, lost_by_addition
 from service.domain.compliance.notes import note
-from service.domain.compliance.outlook import Outlook, at_risk, earliest_of
+from service.domain.compliance.outlook import Outlook, earliest_of
+from service.domain.compliance.risks import at_risk
 from service.domain.compliance.rule import INTERPRETATIONS, Interpretation, Rule, TextReading
 from service.domain.compliance.standing import stand
-from service.domain.compliance.states import Case, HeatFound, Outcome, decide, differences
+from service.domain.compliance.states import Case, HeatFound, Outcome, decide, differences, found_in
 from service.domain.compliance.steps import next_step
-from service.domain.compliance.verdict import AtRisk, Lost, RuleReference, TurnNotCounted, Verdict
+from service.domain.compliance.verdict import RuleReference, Verdict
 
 
 def verdict_on(rule: Rule, dossier: Dossier, interpretation: Interpretation) -> Verdict:
@@ -37,10 +40,8 @@ def verdict_on(rule: Rule, dossier: Dossier, interpretation: Interpretation) -> 
     ahead = _earliest(case, outcome)
     looks = [Outlook(heat, case.record, outcome.text) for heat in outcome.found.heats]
     heat = outcome.heat
-    hold, turns = (None, None) if heat is None else (heat.heat.hold, heat.heat.turns)
-    course = None if heat is None else heat.standing.course
-    held_us = 0 if course is None else course.shown.total_us
-    required_h = 0.0 if hold is None else hold.duration_h
+    turns = None if heat is None else heat.heat.turns
+    figures = _figures(case, heat)
     return Verdict(
         rule=_reference(rule),
         interpretation=interpretation,
@@ -48,11 +49,11 @@ def verdict_on(rule: Rule, dossier: Dossier, interpretation: Interpretation) -> 
         state=outcome.state,
         note=note(case, outcomes, interpretation, parting, duties),
         met_at=_moment(outcome.found.met_at if outcome.state == "met" else None),
-        held_h=held_us / HOUR_US,
-        held_days=float(course.days) if course is not None and course.by_days else held_us / DAY_US,
-        required_h=required_h,
-        required_days=required_h / 24,
-        hot_h=0.0 if heat is None else hot_time(case, heat).total_us / HOUR_US,
+        held_h=figures.held_h,
+        held_days=figures.held_days,
+        required_h=figures.required_h,
+        required_days=figures.required_days,
+        hot_h=figures.hot_h,
         turns_counted=len(heat.standing.turns.counted) if heat and heat.standing.turns else 0,
         turns_required=turns.minimum if turns else 0,
         turns_not_counted=_turns_not_counted(heat),
@@ -72,6 +73,25 @@ def verdict_on(rule: Rule, dossier: Dossier, interpretation: Interpretation) -> 
         corrections=dossier.corrections,
         suspected_turns=dossier.suspected,
     )
+
+
+class _Figures(NamedTuple):
+    held_h: float | None = None
+    held_days: float | None = None
+    required_h: float | None = None
+    required_days: float | None = None
+    hot_h: float | None = None
+
+
+def _figures(case: Case, heat: HeatFound | None) -> _Figures:
+    """Return how much heat there was and is asked; nothing, not 0, for a rule that asks for none."""
+    if heat is None:
+        return _Figures()
+    course, required_h = heat.standing.course, heat.heat.hold.duration_h
+    held_us = 0 if course is None else course.shown.total_us
+    days = float(course.days) if course is not None and course.by_days else held_us / DAY_US
+    hot_us = hot_time(case, heat).total_us
+    return _Figures(held_us / HOUR_US, days, required_h, required_h / 24, hot_us / HOUR_US)
 
 
 def _reference(rule: Rule) -> RuleReference:
@@ -111,8 +131,7 @@ def _at_risk(looks: list[Outlook]) -> tuple[AtRisk, ...]:
 
 def _earliest(case: Case, outcome: Outcome) -> int | None:
     """Return the earliest instant over the whole rule; None if it is met, cannot be met or only lacks a record."""
-    heats = outcome.found.heats
-    if outcome.state == "not_met" or all(one.standing.met_at is not None for one in heats):
+    if outcome.state == "not_met":
         return None
 
     def look(heat: Heat) -> Outlook:
@@ -120,4 +139,5 @@ def _earliest(case: Case, outcome: Outcome) -> int | None:
         standing = stand(hold, case.record, heat.turns, outcome.text, assume_unseen_held=False)
         return Outlook(HeatFound(heat, hold, standing, "under_way", "under_way"), case.record, outcome.text)
 
-    return earliest_of(case.rule.process, look)
+    found = earliest_of(case.rule.process, look, lambda node: found_in(case, node, outcome.text).state)
+    return None if found == DISTANT_PAST else found

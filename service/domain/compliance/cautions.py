@@ -7,13 +7,15 @@ from typing import Final, Literal
 
 import numpy as np
 
-from service.domain.compliance.history import ACCEPTED, EXCLUDED, History, Series
+from service.domain.compliance.findings import Caution
+from service.domain.compliance.history import History
 from service.domain.compliance.instants import to_datetime
-from service.domain.compliance.thresholds import celsius, lowest_qualifying, per_unit
-from service.domain.compliance.verdict import Caution
+from service.domain.compliance.series import ACCEPTED, EXCLUDED, Series
+from service.domain.compliance.thresholds import lowest_qualifying, per_unit
 from service.domain.compliance.words import count
 from service.domain.quantities import QualityFlag, Unit, temperature_c
 from service.domain.readings.quality import primary
+from service.domain.temperatures import celsius
 
 _NO_HEAT: Final = (QualityFlag.FAIL, QualityFlag.MISSING)
 

@@ -1,13 +1,15 @@
 """The criteria of a verdict, each with its state, what was seen, and what would meet it."""
 
-from service.domain.compliance.duties import Facts, judge_duty
-from service.domain.compliance.instants import hours_us, to_datetime
+from service.domain.compliance.duties import judge_duty
+from service.domain.compliance.facts import Facts
+from service.domain.compliance.findings import Lost, Window
+from service.domain.compliance.instants import hours_us, to_datetimes
 from service.domain.compliance.losses import lost_by
 from service.domain.compliance.spans import Spans
 from service.domain.compliance.standing import hot_spans
 from service.domain.compliance.states import Case, HeatFound, Outcome
-from service.domain.compliance.verdict import Criterion, Lost, Window
-from service.domain.compliance.words import count, demanded, hours, temperature
+from service.domain.compliance.verdict import Criterion
+from service.domain.compliance.words import count, demanded, hours, standing_to, temperature
 
 
 def process_criteria(case: Case, outcome: Outcome) -> tuple[Criterion, ...]:
@@ -48,13 +50,15 @@ def _of_heat(case: Case, outcome: Outcome, heat: HeatFound, *, shown: bool) -> l
         return [hold]
     counted = len(heat.standing.turns.counted) if heat.standing.turns else 0
     left = max(turns.minimum - counted, 0)
-    needed = "" if heat.turned == "met" else f"{count(left, 'more turning', 'more turnings')} that count"
+    needed = f"{count(left, 'more turning', 'more turnings')} that count"
+    if left == 0:
+        needed = "heat shown again after the last turning"
     turned = Criterion(
         f"turnings{suffix}",
         "process",
         heat.turned,
         _turn_words(heat),
-        needed=needed,
+        needed="" if heat.turned == "met" else needed,
         progress=min(1.0, counted / turns.minimum),
     )
     return [hold, turned]
@@ -65,8 +69,8 @@ def windows_of(heat: HeatFound) -> tuple[Window, ...]:
     if heat.standing.course is None:
         return ()
     shown = heat.standing.course.shown
-    pairs = zip(shown.start.tolist(), shown.end.tolist(), strict=True)
-    return tuple(Window(to_datetime(start), to_datetime(end)) for start, end in pairs)
+    pairs = zip(to_datetimes(shown.start), to_datetimes(shown.end), strict=True)
+    return tuple(Window(start, end) for start, end in pairs)
 
 
 def duty_criteria(case: Case, outcome: Outcome) -> tuple[Criterion, ...]:
@@ -88,24 +92,25 @@ def hot_time(case: Case, heat: HeatFound) -> Spans:
 
 def _asked(heat: HeatFound) -> str:
     hold = heat.heat.hold
-    asked = f"{demanded(hold)} for {hours(hours_us(hold.duration_h))}"
+    asked = f"kept {demanded(hold)} for {hours(hours_us(hold.duration_h))}"
     if heat.heat.turns is not None and heat.heat.turns.window == "before_each":
         asked += " before each turning"
     if hold.mean is not None:
-        word = "above" if hold.mean.operator == ">" else "at least"
-        asked += f", with a mean by time of {word} {temperature(hold.mean.threshold, hold.unit)}"
+        limit = temperature(hold.mean.threshold, hold.unit)
+        asked += f", with a mean over that time {standing_to(hold.mean.operator, limit)}"
     for one in hold.within:
-        asked += f", of which {one.duration_h:g} h at {demanded(one)}"
+        asked += f", of which {hours(hours_us(one.duration_h))} {demanded(one)}"
     return asked
 
 
 def _hold_needed(heat: HeatFound) -> str:
     course = heat.standing.course
     if heat.standing.short_of:
-        return f"the period is long enough and shows {heat.standing.short_of}"
+        return f"kept long enough, but with {heat.standing.short_of}"
     full = hours_us(heat.heat.hold.duration_h)
     left = full if course is None or not course.is_alive else max(course.required_us - course.credit_us, 0)
-    return f"{hours(left)} more at {demanded(heat.heat.hold)} at every position"
+    more = "" if left == full else " more"
+    return f"{hours(left)}{more} {demanded(heat.heat.hold)} at every position"
 
 
 def _hold_words(case: Case, heat: HeatFound) -> str:
@@ -118,11 +123,11 @@ def _hold_words(case: Case, heat: HeatFound) -> str:
         return f"{asked}: not yet reached at every position"
     ended = not course.is_alive and not course.is_reached
     period = "in the longest period so far, which has ended" if ended else "in the period that counts"
-    held = f"{hours(course.shown.total_us)} held {period}"
+    held = f"{hours(course.shown.total_us)} {period}"
     if course.by_days:
         held += f", {count(course.days, 'day', 'days')} by the calendar"
     if heat.standing.short_of:
-        held += f"; {heat.standing.short_of}"
+        held += f", with {heat.standing.short_of}"
     return f"{asked}: {held}; {hours(hot_time(case, heat).total_us)} hot in all"
 
 
@@ -135,11 +140,11 @@ def _turn_words(heat: HeatFound) -> str:
     if turns.window == "hot_period":
         asked += " while the heat is held"
     if turns.window == "sliding":
-        asked += f" within one stretch of {length} of heat"
+        asked += f" within {length}"
     if turns.window == "before_each":
         asked += f", each after {length} of heat"
     if turns.spacing_h:
-        asked += f", at least {turns.spacing_h:g} h apart"
+        asked += f", at least {hours(hours_us(turns.spacing_h))} apart"
     left_out = f"; {len(counted.rejected)} not counted" if counted.rejected else ""
     return f"{asked}: {count(len(counted.counted), 'turning counts', 'turnings count')}{left_out}"
 

@@ -8,11 +8,12 @@ from service.domain.compliance.cautions import cautions
 from service.domain.compliance.demands import Hold
 from service.domain.compliance.digest import readings_digest
 from service.domain.compliance.evidence import Record, corrections_held, excluded, gather
+from service.domain.compliance.findings import Caution, CorrectionHeld, Excluded, SuspectedTurn
 from service.domain.compliance.history import History
+from service.domain.compliance.placing import placing
 from service.domain.compliance.standing import HoldCase
 from service.domain.compliance.suspected import suspected_turns
-from service.domain.compliance.tracks import Track, placing, track
-from service.domain.compliance.verdict import Caution, CorrectionHeld, Excluded, SuspectedTurn
+from service.domain.compliance.tracks import Track, track
 from service.domain.quantities import Unit, temperature_in
 
 

@@ -9,12 +9,13 @@ from uuid import UUID
 import numpy as np
 from numpy.typing import NDArray
 
-from service.domain.compliance.history import ACCEPTED, EXCLUDED, Applied, History, Series
+from service.domain.compliance.findings import CORRECTION, CorrectionHeld, Excluded
+from service.domain.compliance.history import History
 from service.domain.compliance.instants import DISTANT_FUTURE, DISTANT_PAST, HOUR_US, Instants, to_datetime
-from service.domain.compliance.thresholds import celsius
-from service.domain.compliance.verdict import CORRECTION, CorrectionHeld, Excluded
+from service.domain.compliance.series import ACCEPTED, EXCLUDED, Applied, Series
 from service.domain.quantities import QualityFlag, Unit
 from service.domain.readings.quality import reasons_out
+from service.domain.temperatures import mean_celsius
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,6 +70,8 @@ class Record:
         True when the process has ended.
     planned_turns
         Turnings the schedule means to make after the instant of judging, ascending.
+    moves
+        When the pile was handled as a whole without being turned, up to the instant of judging, ascending.
     placed
         Every required position by itself, where ``evidence`` is their mean.
     """
@@ -82,6 +85,7 @@ class Record:
     early_turns: tuple[int, ...]
     closed: bool
     planned_turns: tuple[int, ...] = ()
+    moves: tuple[int, ...] = ()
     placed: tuple[Evidence, ...] = ()
 
     @property
@@ -128,6 +132,7 @@ def gather(history: History, judged: int) -> Record:
         early_turns=tuple(at for at in turns if at <= since),
         closed=history.closed,
         planned_turns=tuple(at for at in history.planned_turns_us if at > judged),
+        moves=tuple(at for at in history.moves_us if at <= judged),
         placed=placed,
     )
 
@@ -145,18 +150,20 @@ def averaged(evidence: Sequence[Evidence]) -> list[Evidence]:
     for one in hours[1:]:
         shared = np.intersect1d(shared, one, assume_unique=True)
     rows = [last[np.searchsorted(hour, shared)] for hour, last in zip(hours, lasts, strict=True)]
-    values = [celsius(one.value[row], one.unit[row]) for one, row in zip(read, rows, strict=True)]
     at = (
         np.max([one.at[row] for one, row in zip(read, rows, strict=True)], axis=0)
         if shared.size
         else read[0].at[:0]
     )
-    mean = np.round(np.mean(values, axis=0), 9) if shared.size else np.zeros(0)
+    mean = mean_celsius(
+        [one.value[row] for one, row in zip(read, rows, strict=True)],
+        [one.unit[row] for one, row in zip(read, rows, strict=True)],
+    )
     return [
         Evidence(
             position=f"mean of {', '.join(one.position for one in read)}",
             at=np.asarray(at, dtype=np.int64),
-            value=np.asarray(mean, dtype=np.float64),
+            value=mean,
             unit=np.full(shared.size, int(Unit.CEL), dtype=np.uint8),
             excluded_at=np.unique(np.concatenate([one.excluded_at for one in read])),
             since=max(one.since for one in read),

@@ -12,11 +12,13 @@ from numpy.typing import NDArray
 
 from service.domain.compliance.demands import Hold, Mean
 from service.domain.compliance.evidence import Evidence
-from service.domain.compliance.instants import HOUR_US, Instants, hours_us, to_datetime
+from service.domain.compliance.instants import Instants, hours_us
 from service.domain.compliance.spans import Spans, common, covered_us, overlaps
-from service.domain.compliance.thresholds import Operator, celsius, written
+from service.domain.compliance.thresholds import Operator
 from service.domain.compliance.timeline import Course
+from service.domain.compliance.words import demanded, hours, standing_to, temperature
 from service.domain.quantities import Unit, temperature_in
+from service.domain.temperatures import celsius, written
 
 NEAR_C: Final = 1e-6
 """Means closer than this to their limit are worked out exactly [Cel]."""
@@ -53,7 +55,7 @@ def time_within(hold: Hold, course: Course, inner: Hold, hot: Spans) -> Inner:
         at, best = _first_window(Spans(start, end), wanted, length)
         if at is not None:
             return Inner(_instant(course.spans, at))
-    said = f"{best / HOUR_US:.4g} h of {inner.duration_h:g} h at {inner.name} within {hold.duration_h:g} h"
+    said = f"only {hours(best)} of the {hours(wanted)} {demanded(inner)} asked for within {hours(length)}"
     return Inner(None, said)
 
 
@@ -118,8 +120,8 @@ def _mean_kept(
     first = np.flatnonzero(kept)
     if first.size:
         return Inner(int(moments[first[0]]))
-    until = to_datetime(course.end).isoformat()
-    return Inner(None, f"a mean of {lowest:.4g} °C by {until}; asked is {mean.operator} {limit:g} °C")
+    wanted = standing_to(mean.operator, temperature(mean.threshold, hold.unit))
+    return Inner(None, f"a mean of {lowest:.4g} °C so far; it must be {wanted}")
 
 
 def _counted_lengths(one: Evidence, spans: Spans) -> Instants:

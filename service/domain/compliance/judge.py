@@ -7,11 +7,12 @@ from zoneinfo import ZoneInfo
 
 from service.domain.compliance.assembly import verdict_on
 from service.domain.compliance.dossier import Dossier
+from service.domain.compliance.findings import Difference
 from service.domain.compliance.history import History
 from service.domain.compliance.instants import to_us
 from service.domain.compliance.lineage import digest_of, lines_of
 from service.domain.compliance.rule import INTERPRETATIONS, Interpretation, Rule
-from service.domain.compliance.verdict import ORDER, Difference, Verdict, worst
+from service.domain.compliance.verdict import ORDER, Verdict, worst
 from service.domain.errors import Invalid
 
 

@@ -10,8 +10,9 @@ from datetime import datetime
 from typing import Final
 
 from service.domain.compliance.digest import readings_digest
-from service.domain.compliance.history import History, Parent, Series
+from service.domain.compliance.history import History, Parent
 from service.domain.compliance.instants import to_us
+from service.domain.compliance.series import Series
 from service.domain.errors import Invalid
 
 MOST_LINES: Final = 64
@@ -72,6 +73,7 @@ def _followed(parent: Parent, pile: History, *, only: bool) -> History:
         series=tuple(series),
         turns=_spliced(before.turns, pile.turns, until),
         restarts=_spliced(before.restarts, pile.restarts, until),
+        moves=(*_spliced(before.moves, pile.moves, until), parent.until),
         initial_carbon_nitrogen_ratio=before.initial_carbon_nitrogen_ratio,
         duties_recorded=before.duties_recorded | pile.duties_recorded,
         required_positions=required,

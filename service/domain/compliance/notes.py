@@ -4,14 +4,16 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from service.domain.compliance.duties import open_guidance
-from service.domain.compliance.instants import HOUR_US, hours_us, to_datetime
+from service.domain.compliance.findings import Difference
+from service.domain.compliance.instants import hours_us
 from service.domain.compliance.rule import Interpretation
 from service.domain.compliance.standing import runs
 from service.domain.compliance.states import Case, HeatFound, Outcome
-from service.domain.compliance.thresholds import celsius
 from service.domain.compliance.turns import regained_at
-from service.domain.compliance.verdict import Criterion, Difference
+from service.domain.compliance.verdict import Criterion
+from service.domain.compliance.words import clock, hours
 from service.domain.quantities import Unit, temperature_in
+from service.domain.temperatures import celsius
 
 
 def note(
@@ -95,11 +97,11 @@ def _counted_by_days(outcome: Outcome, heat: HeatFound) -> str:
     course = heat.standing.course
     if course is None or not course.by_days:
         return ""
-    held = course.shown.total_us / HOUR_US
+    held = hours(course.shown.total_us)
     in_one_run = " without a break" if outcome.text.continuity == "unbroken" else ""
     return (
-        f"Met on the count of {course.days} calendar days, {held:.4g} h of them proven hot; "
-        f"{heat.heat.hold.duration_h:g} h of heat{in_one_run} are not proven (AMB-02)."
+        f"Met on the count of {course.days} calendar days, {held} of them proven hot; "
+        f"{hours(hours_us(heat.heat.hold.duration_h))} of heat{in_one_run} are not proven (AMB-02)."
     )
 
 
@@ -127,11 +129,11 @@ def _not_regained(case: Case, outcome: Outcome, heat: HeatFound) -> str:
         return ""
     limit = last + hours_us(within)
     if case.record.judged <= limit and not case.record.closed:
-        when = to_datetime(limit).isoformat()
+        when = clock(limit, case.dossier.time_zone)
         return f"Heat must still be shown again at every position after the last turning, by {when} (AMB-04)."
     return (
-        f"Heat was not shown again at every position within {within:g} h of the last turning: what it brought in "
-        "from outside may be untreated; take a qualifying reading or hold the batch (AMB-04)."
+        f"Heat was not shown again at every position within {hours(hours_us(within))} of the last turning: what it "
+        "brought in from outside may be untreated; take a qualifying reading or hold the batch (AMB-04)."
     )
 
 
@@ -149,7 +151,9 @@ def _near_the_limit(heat: HeatFound) -> str:
         margin = celsius(one.value[inside], one.unit[inside]) - limit_c
         margin = margin[margin >= 0]
         if margin.size and float(margin.min()) < one.accuracy_c:
-            doubted.append(f"{one.position} within {margin.min():.2g} °C, accurate to {one.accuracy_c:g} °C")
+            doubted.append(
+                f"{one.position} came within {margin.min():.2g} °C of it and is accurate to {one.accuracy_c:g} °C"
+            )
     if not doubted:
         return ""
     return f"Readings that count stand closer to the limit than the probe is accurate: {'; '.join(doubted)} (AMB-13)."

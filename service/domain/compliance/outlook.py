@@ -1,21 +1,17 @@
-"""What comes next: the earliest the rule can be met, and what will be lost unless somebody acts."""
+"""Looking ahead: the earliest instant at which a rule can be met."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
 from service.domain.compliance.demands import AnyOf, Heat, Node, Turns
 from service.domain.compliance.evidence import Record
-from service.domain.compliance.instants import DISTANT_PAST, hours_us, to_datetime
+from service.domain.compliance.instants import DISTANT_PAST, hours_us
 from service.domain.compliance.proofs import Duty
 from service.domain.compliance.rule import TextReading
 from service.domain.compliance.standing import HoldCase, Standing
 from service.domain.compliance.states import HeatFound
-from service.domain.compliance.timeline import Course, caused_by_turn, is_silent
-from service.domain.compliance.turns import regained_at
-from service.domain.compliance.verdict import AtRisk
-from service.domain.compliance.words import count, hours
+from service.domain.compliance.timeline import Course, is_silent
+from service.domain.compliance.verdict import State
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -81,6 +77,17 @@ class Outlook:
         course = self.standing.course
         return course is not None and course.is_alive
 
+    @property
+    def begins_again(self) -> bool:
+        """True if there has been heat, and what is still asked must come in a new period."""
+        if self.standing.course is None or self.can_go_on:
+            return False
+        return self.found.held != "met" or (
+            self.missing_turns > 0
+            and self.turns is not None
+            and self.turns.window not in {"any", "before_each"}
+        )
+
     def resumes_at(self) -> int:
         """Return the instant from which heat is assumed to count again [us]."""
         course, judged = self.standing.course, self.record.judged
@@ -90,31 +97,32 @@ class Outlook:
         return course.end
 
 
-def earliest_of(node: Node, look: Callable[[Heat], Outlook]) -> int | None:
+def earliest_of(node: Node, look: Callable[[Heat], Outlook], state: Callable[[Node], State]) -> int | None:
     """Return the earliest instant at which a part of a rule can be met [us].
 
     Parameters
     ----------
     node
         The part.
-    look
-        Gives the outlook of a hold in it.
+    look, state
+        Give the outlook of a hold in it, and the state of any part of it.
 
     Returns
     -------
     int or None
-        None if it cannot be met by waiting: the process has ended, or only a record is missing.
+        None if it cannot be met; ``DISTANT_PAST`` if it is, or waits for nothing but a record.
     """
-    if isinstance(node, Duty):
+    if state(node) == "not_met":
+        return None
+    if state(node) == "met" or isinstance(node, Duty):
         return DISTANT_PAST
     if isinstance(node, Heat):
-        outlook = look(node)
-        return outlook.standing.met_at if outlook.standing.met_at is not None else earliest(outlook)
-    found = [earliest_of(one, look) for one in node.of]
-    if isinstance(node, AnyOf):
-        return min((at for at in found if at is not None), default=None)
+        return earliest(look(node))
+    found = [earliest_of(one, look, state) for one in node.of]
     known = [at for at in found if at is not None]
-    return max(known) if known and len(known) == len(found) else None
+    if isinstance(node, AnyOf):
+        return min(known, default=None)
+    return max(known) if len(known) == len(found) else None
 
 
 def earliest(outlook: Outlook) -> int | None:
@@ -197,77 +205,3 @@ def _fits(turns: Turns, course: Course | None, kept: Sequence[int], last: int) -
     if turns.window != "sliding" or course is None or not kept:
         return True
     return last - kept[0] <= course.window_us
-
-
-def at_risk(outlook: Outlook) -> tuple[AtRisk, ...]:
-    """List what will be lost at a known instant unless somebody acts before."""
-    if outlook.record.closed or outlook.record.is_empty:
-        return ()
-    met = outlook.standing.met_at is not None
-    found = [] if met else _gaps(outlook) + _window(outlook) + _recovery(outlook)
-    return tuple(sorted(found + _regain(outlook), key=lambda one: (one.at, one.what, one.position or "")))
-
-
-def _gaps(outlook: Outlook) -> list[AtRisk]:
-    """Name positions more than half way to the longest allowed gap."""
-    limit, judged = hours_us(outlook.case.hold.longest_gap_h), outlook.record.judged
-    found = []
-    for one in outlook.case.tracks:
-        if one.at.size == 0 or not one.belongs_at(judged):
-            continue
-        silent = judged - int(one.at[-1])
-        if limit // 2 < silent <= limit:
-            detail = f"no reading at {one.position} for {hours(silent)}; after {hours(limit)} the time is lost as a gap"
-            found.append(AtRisk("gap", to_datetime(int(one.at[-1]) + limit), one.position, detail))
-    return found
-
-
-def _window(outlook: Outlook) -> list[AtRisk]:
-    """Name the instant at which the oldest turning counted drops out of the window, if one is still missing."""
-    turns, standing, course = outlook.turns, outlook.standing, outlook.standing.course
-    if turns is None or turns.window != "sliding" or standing.turns is None or course is None:
-        return []
-    if not outlook.can_go_on or not outlook.missing_turns or not standing.turns.counted:
-        return []
-    at = standing.turns.counted[0] + course.window_us
-    detail = (
-        f"the first turning counted drops out of the window of {hours(course.window_us)} unless "
-        f"{count(outlook.missing_turns, 'more turning is', 'more turnings are')} made before"
-    )
-    return [AtRisk("turn_window", to_datetime(at), None, detail)]
-
-
-def _recovery(outlook: Outlook) -> list[AtRisk]:
-    """Name the instant by which a fall put down to a turning must be made good, or the period begins again."""
-    if outlook.text.continuity != "unbroken" or not outlook.can_go_on:
-        return []
-    within = hours_us(outlook.text.turn_transient_h)
-    found = []
-    for one in outlook.case.tracks:
-        excused = (
-            caused_by_turn(one.losses, outlook.record, outlook.text.turn_transient_h) & one.losses.is_open
-        )
-        for k in np.flatnonzero(excused).tolist():
-            turn = max(at for at in outlook.record.turns if at <= int(one.losses.first_cold[k]))
-            limit = min(turn, int(one.losses.start[k])) + within
-            detail = (
-                f"{one.position} must be hot again within {hours(within)} of the turning, "
-                "or the period begins again"
-            )
-            found.append(AtRisk("recovery", to_datetime(limit), one.position, detail))
-    return found
-
-
-def _regain(outlook: Outlook) -> list[AtRisk]:
-    """Name the instant by which heat must be shown again after the last turning counted."""
-    within, standing = outlook.text.regain_within_h, outlook.standing
-    if within == 0 or standing.turns is None or not standing.turns.counted:
-        return []
-    last = standing.turns.counted[-1]
-    limit = last + hours_us(within)
-    if regained_at(outlook.case.tracks, last) is not None or outlook.record.judged > limit:
-        return []
-    detail = (
-        f"heat must be shown again at every position within {hours(hours_us(within))} of the last turning"
-    )
-    return [AtRisk("regain", to_datetime(limit), None, detail)]

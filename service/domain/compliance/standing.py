@@ -201,8 +201,9 @@ def _regained(view: TurnView, course: Course | None, turned: TurnCount, met_at: 
         return Standing(course, turned, None)
     shown = regained_at(view.tracks, turned.last_needed)
     if shown is None:
-        waiting = (turned.last_needed, "heat has not been shown again after it")
-        return Standing(course, replace(turned, rejected=(*turned.rejected, waiting), last_needed=None), None)
+        waiting, why_not = (turned.last_needed, "heat has not been shown again after it"), turned.why_not
+        turned = replace(turned, last_needed=None, why_not=lambda: (*why_not(), waiting))
+        return Standing(course, turned, None)
     return Standing(course, turned, max(met_at, shown))
 
 

@@ -7,14 +7,16 @@ from typing import Any
 
 from service.domain.compliance.demands import AnyOf, Heat, Node
 from service.domain.compliance.dossier import Dossier
-from service.domain.compliance.duties import Facts, judge_duty
+from service.domain.compliance.duties import judge_duty
 from service.domain.compliance.evidence import Record
+from service.domain.compliance.facts import Facts
+from service.domain.compliance.findings import Difference
 from service.domain.compliance.history import History
 from service.domain.compliance.proofs import Duty
 from service.domain.compliance.rule import INTERPRETATIONS, Interpretation, Rule, Switch, TextReading
 from service.domain.compliance.standing import HoldCase, Standing, stand
-from service.domain.compliance.thresholds import written
-from service.domain.compliance.verdict import BEST, ORDER, Criterion, Difference, State, worst
+from service.domain.compliance.verdict import BEST, ORDER, Criterion, State, worst
+from service.domain.temperatures import written
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -122,7 +124,7 @@ def decide(case: Case, text: TextReading) -> Outcome:
 
 
 def _decide(case: Case, text: TextReading) -> Outcome:
-    found = _found(case, case.rule.process, text)
+    found = found_in(case, case.rule.process, text)
     criteria: dict[str, State] = {}
     if case.rule.initial_mix is not None:
         criteria["initial_carbon_nitrogen_ratio"] = _initial_mix(case)
@@ -131,12 +133,13 @@ def _decide(case: Case, text: TextReading) -> Outcome:
     return Outcome(text, worst([found.state, *criteria.values()]), found, criteria)
 
 
-def _found(case: Case, node: Node, text: TextReading) -> Found:
+def found_in(case: Case, node: Node, text: TextReading) -> Found:
+    """Judge one part of a rule under one way of filling its silences."""
     if isinstance(node, Heat):
         return _heat(case, node, text)
     if isinstance(node, Duty):
         return _proof(case, node)
-    parts = [_found(case, one, text) for one in node.of]
+    parts = [found_in(case, one, text) for one in node.of]
     if isinstance(node, AnyOf):
         return min(
             parts,

@@ -1,5 +1,6 @@
 """Turnings nobody recorded, as the curves suggest them: reported to be asked about, never counted."""
 
+from bisect import bisect_right
 from collections.abc import Sequence
 from typing import Final
 
@@ -7,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.domain.compliance.evidence import Evidence, Record
+from service.domain.compliance.findings import SuspectedTurn
 from service.domain.compliance.instants import HOUR_US, Instants, hours_us, to_datetime
-from service.domain.compliance.thresholds import celsius
-from service.domain.compliance.verdict import SuspectedTurn
+from service.domain.temperatures import celsius
 
 # What a turning does to a curve: house figures, no source. A probe pulled out falls alone; rain and a pile going cold
 # fall slowly or do not come back.
@@ -21,12 +22,12 @@ LEAST_POSITIONS: Final = 2
 TOGETHER_H: Final = 6.0
 """Falls at several positions that begin no further apart than this are one."""
 KNOWN_WITHIN_H: Final = 12.0
-"""A fall this near a turning on file is that turning's, or its time was written down wrong."""
+"""A fall this near a turning or a move on file is its doing, or its time was written down wrong."""
 MOST_TOLD: Final = 50
 
 
 def suspected_turns(record: Record) -> tuple[SuspectedTurn, ...]:
-    """Find falls at several positions together, made good afterwards, with no turning on file near them.
+    """Find falls at several positions together, made good afterwards, with no turning or move on file near them.
 
     Parameters
     ----------
@@ -44,7 +45,7 @@ def suspected_turns(record: Record) -> tuple[SuspectedTurn, ...]:
     found: list[tuple[int, int, float]] = []
     for k, one in enumerate(places):
         found += [(at, k, fall) for at, fall in _falls(one)]
-    known = np.array(record.turns + record.early_turns, dtype=np.int64)
+    known = np.array(record.turns + record.early_turns + record.moves, dtype=np.int64)
     told: list[SuspectedTurn] = []
     for group in _together(sorted(found)):
         here = {k for _, k, _ in group}
@@ -69,29 +70,40 @@ def _falls(one: Evidence) -> list[tuple[int, float]]:
     """Return where one curve falls far enough, fast enough and comes back, and by how much [Cel]."""
     value = celsius(one.value, one.unit)
     hour, last, low, high = _by_hour(one.at, value)
-    fall = np.zeros(hour.size)
-    bottom = np.arange(hour.size)
-    for ahead in range(1, min(FALL_WITHIN_H, hour.size - 1) + 1):
-        near = hour[ahead:] - hour[:-ahead] <= FALL_WITHIN_H
-        deep = np.where(near, value[last[:-ahead]] - low[ahead:], 0.0)
-        deeper = np.flatnonzero(deep > fall[:-ahead])
-        fall[deeper], bottom[deeper] = deep[deeper], deeper + ahead
+    deep_enough, falls, bottoms = _deep(hour, value[last], low)
+    until = np.searchsorted(hour, hour[bottoms] + REGAIN_WITHIN_H, side="right") if bottoms else hour[:0]
+    untils, lows, highs = until.tolist(), low.tolist(), high.tolist()
     found = []
-    deep_enough = np.flatnonzero(fall >= FALL_C)
-    while deep_enough.size:
-        first = int(deep_enough[0])
-        one_fall = deep_enough[deep_enough <= bottom[first]]
+    place = 0
+    while place < len(deep_enough):
+        same = slice(place, bisect_right(deep_enough, bottoms[place], lo=place))
         # It began with the last reading from which nearly all of it was still to come.
-        nearly = one_fall[fall[one_fall] >= NEARLY * fall[one_fall].max()]
-        k = int(nearly[-1])
-        after = slice(
-            int(bottom[k]), int(np.searchsorted(hour, hour[bottom[k]] + REGAIN_WITHIN_H, side="right"))
-        )
+        deepest = max(falls[same])
+        k = next(k for k in reversed(range(same.start, same.stop)) if falls[k] >= NEARLY * deepest)
+        low_at = bottoms[k]
         # Half of what was lost: a pile that goes cold for good was not turned, or was turned in vain.
-        if high[after].max() >= low[bottom[k]] + fall[k] / 2:
-            found.append((int(one.at[last[k]]), float(fall[k])))
-        deep_enough = deep_enough[np.searchsorted(deep_enough, bottom[k], side="right") :]
+        if max(highs[low_at : untils[k]]) >= lows[low_at] + falls[k] / 2:
+            found.append((int(one.at[last[deep_enough[k]]]), falls[k]))
+        place = bisect_right(deep_enough, low_at, lo=place)
     return found
+
+
+def _deep(
+    hour: Instants, value: NDArray[np.float64], low: NDArray[np.float64]
+) -> tuple[list[int], list[float], list[int]]:
+    """Return the hours from whose last reading the curve falls far enough, how far [Cel], and the hour of the low."""
+    beyond = np.append(low, np.full(FALL_WITHIN_H, np.inf))
+    lowest = np.min([beyond[ahead : ahead + low.size] for ahead in range(1, FALL_WITHIN_H + 1)], axis=0)
+    # Few: hours are looked at one by one only where the next six on record, however far apart, go down so far.
+    may = np.flatnonzero(value - lowest >= FALL_C)
+    ahead = may[:, None] + np.arange(1, FALL_WITHIN_H + 1)
+    inside = np.minimum(ahead, hour.size - 1)
+    near = (ahead < hour.size) & (hour[inside] - hour[may, None] <= FALL_WITHIN_H)
+    deep = np.where(near, value[may, None] - low[inside], 0.0)
+    best = deep.argmax(axis=1)
+    fall = deep[np.arange(may.size), best]
+    kept = fall >= FALL_C
+    return may[kept].tolist(), fall[kept].tolist(), (may + 1 + best)[kept].tolist()
 
 
 def _by_hour(

@@ -2,7 +2,6 @@
 
 import math
 from collections.abc import Callable
-from decimal import Decimal
 from fractions import Fraction
 from functools import cache
 from typing import Any, Final, Literal
@@ -11,18 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.domain.quantities import UNITS_OF, Quantity, Unit, temperature_in
+from service.domain.temperatures import written
 
 Operator = Literal[">=", ">"]
 TEMPERATURE_UNITS: Final = UNITS_OF[Quantity.TEMPERATURE]
-
-
-def written(value: float) -> Fraction:
-    """Return the decimal number a reading was written as.
-
-    A probe that says 328.15 K is stored as the nearest double, a hair below; the shortest decimal that names
-    that double is 328.15 again. Comparing this decimal is what keeps binary rounding from flipping a verdict.
-    """
-    return Fraction(Decimal(repr(value)))
 
 
 @cache
@@ -89,10 +80,3 @@ def per_unit(
     for unit in TEMPERATURE_UNITS:
         table[unit] = limit_in(unit)
     return np.asarray(table[units], dtype=np.float64)
-
-
-def celsius(values: NDArray[np.float64], units: NDArray[np.integer[Any]]) -> NDArray[np.float64]:
-    """Return recorded temperatures in Cel, for display and for finding the hottest; never for comparing."""
-    fahrenheit, kelvin = units == Unit.DEG_F, units == Unit.KELVIN
-    converted = np.where(fahrenheit, (values - 32) / 1.8, np.where(kelvin, values - 273.15, values))
-    return np.asarray(converted, dtype=np.float64)

@@ -131,60 +131,17 @@ def track(evidence: Evidence, record: Record, hold: Hold, time_zone: ZoneInfo) -
     if evidence.at.size == 0:
         rows: list[Row] = [(begins, ends, ends, Cause.GAP, True)] if begins < ends else []
         unseen = Spans.of((begins, ends))
-        return Track(evidence.position, evidence.at, hot, Spans.of(), unseen, free, _losses(rows))
+        return Track(evidence.position, evidence.at, hot, Spans.of(), unseen, free, losses_of(rows))
     held, between, unseen = _between(evidence, hot, warm, hold, time_zone)
     edges, blind = _edges(evidence, hot, hold, (begins, ends))
     cold_ends, dark = _cold_ends(evidence, hot, warm, hold)
-    losses = between.joined_with(_losses(edges + cold_ends))
+    losses = between.joined_with(losses_of(edges + cold_ends))
     unseen = merged(unseen, blind, dark)
     return Track(evidence.position, evidence.at, hot, held, unseen, free, _flagged(losses, evidence))
 
 
-def placing(record: Record, hold: Hold) -> Track:
-    """Return when any position at all belonged to the pile, as a track of its own.
-
-    Time in which no probe was placed is nobody's gap, so no position's track shows it; nor is a silence during which
-    one probe was lifted and another placed.
-    """
-    placed = merged(*(Spans.of((one.since, one.until)) for one in record.evidence))
-    holes = outside(placed)
-    inside = (holes.start >= record.start) & (holes.end <= record.end) & (holes.end > holes.start)
-    long = inside & (holes.end - holes.start > hours_us(hold.max_gap_h))
-    rows = [
-        (int(start), int(end), int(end), Cause.GAP if is_long else Cause.EDGE, False)
-        for start, end, is_long in zip(holes.start[inside], holes.end[inside], long[inside], strict=True)
-    ]
-    nothing = np.zeros(0, dtype=np.int64)
-    silent = _handed_over_unread(record, hold, Spans(holes.start[long], holes.end[long]))
-    rows += [(int(start), int(end), int(end), Cause.GAP, False) for start, end in zip(*silent, strict=True)]
-    unseen = merged(Spans(holes.start[long], holes.end[long]), silent)
-    return Track(None, nothing, nothing > 0, placed, unseen, Spans.of(), _losses(rows))
-
-
-def _handed_over_unread(record: Record, hold: Hold, known: Spans) -> Spans:
-    """Return the silences of the whole pile across which no position belonged to it, so that none shows them.
-
-    A probe lifted and another placed during a silence would else make two short silences of one long one.
-    """
-    if all(one.since <= record.start and one.until >= record.end for one in record.evidence):
-        return Spans.of()
-    at = np.sort(np.concatenate([one.at for one in record.evidence]))
-    allowed = hours_us(hold.longest_gap_h) + (DAY_US if hold.day_gap is not None else 0)
-    long = np.flatnonzero(np.diff(at) > allowed)
-    pairs = [(int(at[k]), int(at[k + 1])) for k in long]
-    spanned = [(one.since, one.until) for one in record.evidence]
-    told = list(zip(known.start.tolist(), known.end.tolist(), strict=True))
-    return Spans.of(
-        *(
-            (start, end)
-            for start, end in pairs
-            if not any(a <= start and end <= b for a, b in spanned)
-            and not any(a < end and start < b for a, b in told)
-        )
-    )
-
-
-def _losses(rows: list[Row]) -> Losses:
+def losses_of(rows: list[Row]) -> Losses:
+    """Return losses from rows of start, end, first cold reading, cause and whether they are still open."""
     table = np.array([row[:4] for row in rows], dtype=np.int64).reshape(-1, 4)
     is_open = np.array([row[4] for row in rows], dtype=np.bool_)
     return Losses(table[:, 0], table[:, 1], table[:, 2], table[:, 3], is_open)
@@ -197,7 +154,7 @@ def _between(
     at, limit = evidence.at, hours_us(hold.max_gap_h)
     index = np.flatnonzero(hot)
     if index.size == 0:
-        return Spans.of(), _losses([]), Spans.of()
+        return Spans.of(), losses_of([]), Spans.of()
     times = at[index]
     neighbours, apart = np.diff(index) == 1, np.diff(times)
     joined = neighbours & (apart <= limit)

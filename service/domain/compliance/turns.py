@@ -1,34 +1,36 @@
 """Which turnings count toward a rule, and why the others do not."""
 
 from bisect import bisect_left
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
-from enum import Enum
+from functools import cache
 from itertools import takewhile
 from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from service.domain.compliance.demands import Turns
 from service.domain.compliance.evidence import Record
-from service.domain.compliance.instants import hours_us
+from service.domain.compliance.instants import Instants, hours_us
 from service.domain.compliance.rule import TextReading
+from service.domain.compliance.spans import covered_us
 from service.domain.compliance.timeline import Course
-from service.domain.compliance.tracks import Track, hours_between
+from service.domain.compliance.tracks import Track
+from service.domain.compliance.warmth import Warmth, warmth_before, what_was_seen
+from service.domain.compliance.words import hours
 
 # A turning after the last reading still belongs to a run whose last readings were hot and no older than this.
 TAIL_H: Final = 24.0
 
-
-class Warmth(Enum):
-    """What the last readings before an instant say of the whole pile."""
-
-    HOT = "hot"
-    COLD = "cold"
-    UNSEEN = "unseen"
+Rejected = tuple[tuple[int, str], ...]
+"""Instants that do not count, each with the reason."""
+_EARLY: Final = "fresh material was added after it, and the count began again"
+_NO_HEAT: Final = "the pile had not been hot before it"
+_NO_PERIOD, _NOT_WARM = -1, -2
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class TurnCount:
     """Turnings counted for one period.
 
@@ -36,20 +38,25 @@ class TurnCount:
     ----------
     counted
         Instants that count, ascending.
-    rejected
-        Instants that do not, each with the reason.
     last_needed
         The turning with which the number was reached; None if it was not.
+    why_not
+        Gives the turnings that do not count; only the period shown has to say why.
     """
 
     counted: tuple[int, ...]
-    rejected: tuple[tuple[int, str], ...]
     last_needed: int | None
+    why_not: Callable[[], Rejected]
 
     @property
     def is_enough(self) -> bool:
         """True if the number was reached."""
         return self.last_needed is not None
+
+    @property
+    def rejected(self) -> Rejected:
+        """Instants that do not count, each with the reason, ascending."""
+        return self.why_not()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,7 +72,7 @@ class TurnView:
     assume_unseen_held
         True to count a turning whose heat nobody looked at.
     memo
-        What was already seen before an instant, kept for other readings of the text.
+        What was already seen before a turning, kept for other readings of the text.
     """
 
     tracks: Sequence[Track]
@@ -75,47 +82,38 @@ class TurnView:
     assume_unseen_held: bool
     memo: dict[object, Any] = field(default_factory=dict)  # Any: each key has its own kind of value
 
-    def warmth(self, instant: int) -> tuple[Warmth, str]:
-        """Look at the last readings before a turning."""
-        key = ("warmth", instant, self.turns.hot_before_h or TAIL_H)
-        if key not in self.memo:
-            self.memo[key] = warmth_before(self.tracks, instant, self.turns.hot_before_h or TAIL_H)
-        found: tuple[Warmth, str] = self.memo[key]
+    @property
+    def at(self) -> Instants:
+        """Turnings on file since the last addition."""
+        if "turns" not in self.memo:
+            self.memo["turns"] = np.array(self.record.turns, dtype=np.int64)
+        found: Instants = self.memo["turns"]
         return found
+
+    @property
+    def within_h(self) -> float:
+        """How old the last reading before a turning may be [h]."""
+        return self.turns.hot_before_h or TAIL_H
+
+    @property
+    def is_warm(self) -> NDArray[np.bool_]:
+        """True for turnings before which the pile was hot, or may have been where that is asked."""
+        key = ("warmth", self.within_h)
+        if key not in self.memo:
+            self.memo[key] = warmth_before(self.tracks, self.at, self.within_h)
+        return np.asarray(self.memo[key] <= (Warmth.UNSEEN if self.assume_unseen_held else Warmth.HOT))
+
+    def seen(self, instant: int) -> str:
+        """Say what speaks against heat before a turning."""
+        key = ("seen", instant, self.within_h)
+        if key not in self.memo:
+            self.memo[key] = what_was_seen(self.tracks, instant, self.within_h)
+        return f"the pile was not shown to be hot before it: {self.memo[key]}"
 
     @property
     def apart_us(self) -> int:
         """Least time between two turnings that both count [us]."""
         return hours_us(max(self.turns.spacing_h, self.text.turn_apart_h))
-
-
-def warmth_before(tracks: Sequence[Track], instant: int, within_h: float) -> tuple[Warmth, str]:
-    """Look at the last reading of every position strictly before an instant.
-
-    Returns
-    -------
-    tuple
-        The coldest answer, and in words what was seen.
-    """
-    hot = False
-    unseen = ""
-    for track in tracks:
-        if not track.belongs_at(instant):
-            continue
-        last = int(np.searchsorted(track.at, instant, side="left")) - 1
-        if last < 0:
-            unseen = f"no reading before it at {track.position}"
-        elif not track.hot[last]:
-            age = hours_between(int(track.at[last]), instant)
-            return Warmth.COLD, f"the reading {age:.1f} h before it at {track.position} does not qualify"
-        elif instant - int(track.at[last]) > hours_us(within_h):
-            age = hours_between(int(track.at[last]), instant)
-            unseen = f"the last reading before it at {track.position} is {age:.1f} h old"
-        else:
-            hot = True
-    if unseen or not hot:
-        return Warmth.UNSEEN, unseen or "no probe was in the pile"
-    return Warmth.HOT, ""
 
 
 def count_turns(view: TurnView, course: Course | None) -> TurnCount:
@@ -128,38 +126,44 @@ def count_turns(view: TurnView, course: Course | None) -> TurnCount:
     course
         The period; None if there has been no heat yet.
     """
-    rejected = [
-        (at, "before fresh material was added; the count began again") for at in view.record.early_turns
-    ]
-    eligible = []
-    for at in view.record.turns:
-        reason = _reason_against(view, course, at)
-        if reason is None:
-            eligible.append(at)
-        else:
-            rejected.append((at, reason))
+    can_count = _can_count(view, course)
+    eligible = view.at[can_count].tolist()
     if view.turns.window == "sliding" and course is not None:
         chosen, last_needed = _within_window(view, course, eligible)
     else:
         chosen = spaced(eligible, view.apart_us)
         last_needed = chosen[view.turns.minimum - 1] if len(chosen) >= view.turns.minimum else None
-    kept = set(chosen)
-    rejected += [(at, _reason_left_out(view, at, chosen)) for at in eligible if at not in kept]
-    return TurnCount(tuple(chosen), tuple(sorted(rejected)), last_needed)
+
+    @cache
+    def why_not() -> Rejected:
+        kept = set(chosen)
+        rejected = [(at, _EARLY) for at in view.record.early_turns]
+        rejected += [(at, _reason_against(view, course, at)) for at in view.at[~can_count].tolist()]
+        rejected += [(at, _reason_left_out(view, at, chosen)) for at in eligible if at not in kept]
+        return tuple(sorted(rejected))
+
+    return TurnCount(tuple(chosen), last_needed, why_not)
 
 
-def _reason_against(view: TurnView, course: Course | None, at: int) -> str | None:
-    """Return why a turning cannot count for this period, or None if it can."""
+def _can_count(view: TurnView, course: Course | None) -> NDArray[np.bool_]:
+    """Tell which turnings can count for a period."""
     if view.turns.window == "any":
-        return None
-    if course is None or not course.start <= at < course.next_start:
-        return "outside the hot period that counts" if course else "there has been no heat yet"
-    if view.turns.hot_before_h is None and at <= course.end:
-        return None
-    warmth, seen = view.warmth(at)
-    if warmth is Warmth.HOT or (warmth is Warmth.UNSEEN and view.assume_unseen_held):
-        return None
-    return f"heat before the turning is not shown: {seen}"
+        return np.ones(view.at.size, dtype=np.bool_)
+    if course is None:
+        return np.zeros(view.at.size, dtype=np.bool_)
+    inside = (course.start <= view.at) & (view.at < course.next_start)
+    if view.turns.hot_before_h is not None:
+        return np.asarray(inside & view.is_warm, dtype=np.bool_)
+    return np.asarray(inside & ((view.at <= course.end) | view.is_warm), dtype=np.bool_)
+
+
+def _reason_against(view: TurnView, course: Course | None, at: int) -> str:
+    """Return why a turning cannot count for this period."""
+    if course is None:
+        return _NO_HEAT
+    if not course.start <= at < course.next_start:
+        return "it was made outside the hot period that counts"
+    return view.seen(at)
 
 
 def count_each(view: TurnView, periods: Sequence[Course]) -> TurnCount:
@@ -172,47 +176,55 @@ def count_each(view: TurnView, periods: Sequence[Course]) -> TurnCount:
     periods
         The runs; their required time is what is asked before each turning.
     """
-    rejected = [
-        (at, "before fresh material was added; the count began again") for at in view.record.early_turns
-    ]
-    counted: list[int] = []
-    starts = [one.start for one in periods]
-    for at in view.record.turns:
-        k = int(np.searchsorted(starts, at, side="left")) - 1
-        reason = (
-            "there has been no heat before it"
-            if k < 0
-            else _reason_against_each(view, periods[k], at, counted)
-        )
-        if reason is None:
-            counted.append(at)
-        else:
-            rejected.append((at, reason))
-    enough = len(counted) >= view.turns.minimum
-    return TurnCount(
-        tuple(counted), tuple(sorted(rejected)), counted[view.turns.minimum - 1] if enough else None
+    places = (
+        np.searchsorted(np.array([one.start for one in periods], dtype=np.int64), view.at, side="left") - 1
     )
+    held = [covered_us(one.spans, view.at) for one in periods]
+    ends, required = [one.end for one in periods], [one.required_us for one in periods]
+    counted: list[int] = []
+    left_out: list[tuple[int, int, int]] = []
+    last = -1
+    rows = zip(view.at.tolist(), places.tolist(), view.is_warm.tolist(), strict=True)
+    for n, (at, k, is_warm) in enumerate(rows):
+        since = 0
+        if k >= 0:
+            since = int(held[k][n]) - (int(held[k][last]) if counted else 0)
+        if k >= 0 and since >= required[k] and (at <= ends[k] or is_warm):
+            counted.append(at)
+            last = n
+        else:
+            left_out.append((at, k if k < 0 or at <= ends[k] or is_warm else _NOT_WARM, since))
+    enough = len(counted) >= view.turns.minimum
+
+    @cache
+    def why_not() -> Rejected:
+        rejected = [(at, _EARLY) for at in view.record.early_turns]
+        first = counted[0] if counted else None
+        for at, k, since in left_out:
+            after_one = first is not None and at > first
+            rejected.append((at, _reason_against_each(view, periods, (at, k, since), after_one=after_one)))
+        return tuple(sorted(rejected))
+
+    return TurnCount(tuple(counted), counted[view.turns.minimum - 1] if enough else None, why_not)
 
 
-def _reason_against_each(view: TurnView, run: Course, at: int, counted: Sequence[int]) -> str | None:
-    if at > run.end:
-        warmth, seen = view.warmth(at)
-        if warmth is Warmth.COLD or (warmth is Warmth.UNSEEN and not view.assume_unseen_held):
-            return f"heat before the turning is not shown: {seen}"
-    held = run.credit_before_us(at) - (run.credit_before_us(counted[-1]) if counted else 0)
-    if held >= run.required_us:
-        return None
-    since = "since the turning counted before it" if counted else "before it"
-    return f"only {held / hours_us(1):.4g} h of heat {since}, {run.required_us / hours_us(1):g} h are asked"
+def _reason_against_each(
+    view: TurnView, periods: Sequence[Course], turning: tuple[int, int, int], *, after_one: bool
+) -> str:
+    at, k, since = turning
+    if k == _NO_PERIOD:
+        return _NO_HEAT
+    if k == _NOT_WARM:
+        return view.seen(at)
+    last = "since the turning counted before it" if after_one else "before it"
+    return f"only {hours(since)} of heat {last}; the rule asks for {hours(periods[k].required_us)}"
 
 
 def spaced(instants: Sequence[int], apart: int) -> list[int]:
     """Keep the first instant and each later one at least ``apart`` [us] after the one kept before."""
-    kept: list[int] = []
-    for at in instants:
-        if not kept or at - kept[-1] >= apart:
-            kept.append(at)
-    return kept
+    if apart == 0:
+        return list(instants)
+    return [instants[place] for place in _spaced_places(instants, 0, apart)]
 
 
 def _within_window(view: TurnView, course: Course, eligible: Sequence[int]) -> tuple[list[int], int | None]:
@@ -245,10 +257,10 @@ def _reason_left_out(view: TurnView, at: int, chosen: Sequence[int]) -> str:
     near = min(chosen[max(place - 1, 0) : place + 1], key=lambda one: abs(one - at))
     if abs(near - at) < view.apart_us:
         return (
-            f"only {hours_between(*sorted((near, at))):.1f} h from another turning; "
-            f"counted with it (at least {view.apart_us / hours_us(1):g} h apart)"
+            f"only {hours(abs(near - at))} from another turning: the two count as one, because at least "
+            f"{hours(view.apart_us)} must lie between"
         )
-    return "outside the one window of the rule's length that holds the turnings counted"
+    return "it lies outside the stretch of the rule's length that holds the turnings counted"
 
 
 def regained_at(tracks: Sequence[Track], instant: int) -> int | None:

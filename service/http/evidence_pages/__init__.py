@@ -20,7 +20,7 @@ _FONTS: Final = _FOLDER / "fonts"
 
 
 @cache
-def _fonts() -> typst.Fonts:
+def shipped_fonts() -> typst.Fonts:
     """Return the faces shipped with the service and with the typesetter, and no others: each host prints alike."""
     return typst.Fonts(include_system_fonts=False, include_embedded_fonts=True, font_paths=[str(_FONTS)])
 
@@ -36,7 +36,7 @@ def to_pdf(pack: EvidenceOut, curves: Mapping[str, Drawing]) -> bytes:
         A drawing for each rule of the pack, by the rule's id.
     """
     pages = content(pack, {name: (to_svg(one), one.description) for name, one in curves.items()})
-    compiler = typst.Compiler(_TEMPLATE.read_bytes(), font_paths=_fonts(), ignore_system_fonts=True)
+    compiler = typst.Compiler(_TEMPLATE.read_bytes(), font_paths=shipped_fonts(), ignore_system_fonts=True)
     inputs = {
         "pages": printable(json.dumps(pages, ensure_ascii=False)),
         "evidence": pack.model_dump_json(by_alias=True, indent=1),

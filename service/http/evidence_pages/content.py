@@ -18,6 +18,7 @@ from service.http.evidence_pages.words import (
     table,
     when,
 )
+from service.http.verdicts import VerdictOut
 
 _HEADER = 70
 
@@ -78,7 +79,7 @@ def _summary(pack: EvidenceOut, zone: ZoneInfo) -> Iterator[Block]:
                 case.rule.title,
                 STATES[verdict.state],
                 when(verdict.met_at, zone),
-                f"{figure(round(verdict.held_days, 2))} of {figure(round(verdict.required_days, 2))} d",
+                _heat(verdict),
                 f"{verdict.turns_counted} of {verdict.turns_required}"
                 if verdict.turns_required
                 else "none asked",
@@ -86,6 +87,12 @@ def _summary(pack: EvidenceOut, zone: ZoneInfo) -> Iterator[Block]:
             ]
         )
     yield table(columns, rows)
+
+
+def _heat(verdict: VerdictOut) -> str:
+    if verdict.held_days is None or verdict.required_days is None:
+        return "none asked"
+    return f"{figure(round(verdict.held_days, 2))} of {figure(round(verdict.required_days, 2))} d"
 
 
 def _pile(pack: EvidenceOut, zone: ZoneInfo) -> Iterator[Block]:

@@ -1,6 +1,6 @@
 """One rule on the pages: its words, the verdict under each reading of them, the curve, and what was lost."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
@@ -17,7 +17,7 @@ from service.http.evidence_pages.words import (
     table,
     when,
 )
-from service.http.verdicts import VerdictOut
+from service.http.verdicts import CriterionOut, LostOut, VerdictOut, WindowOut
 
 _MOST_LOST = 120
 _READINGS = ("literal", "inspector", "cumulative")
@@ -54,6 +54,7 @@ def rule_blocks(case: RuleCaseOut, curve: tuple[str, str] | None, zone: ZoneInfo
     yield from _windows(verdict, zone)
     yield from _lost(verdict, zone)
     yield from _turns(verdict, zone)
+    yield from _suspected(verdict, zone)
     yield from _excluded(verdict, zone)
 
 
@@ -82,8 +83,8 @@ def _readings_of_the_text(case: RuleCaseOut, zone: ZoneInfo) -> Iterator[Block]:
                 _READ_AS[name],
                 STATES[one.state],
                 when(one.met_at, zone),
-                figure(round(one.held_h, 2)),
-                figure(round(one.hot_h, 2)),
+                _hours(one.held_h),
+                _hours(one.hot_h),
                 str(one.turns_counted),
             ]
         )
@@ -129,20 +130,34 @@ def _criteria(verdict: VerdictOut) -> Iterator[Block]:
 
 def _windows(verdict: VerdictOut, zone: ZoneInfo) -> Iterator[Block]:
     yield heading(2, "Heat that counted")
-    if not verdict.windows:
+    if verdict.windows:
+        yield _windows_table(verdict.windows, zone)
+    else:
         yield paragraph("None.")
-        return
-    rows = [
-        [when(one.from_, zone), when(one.to, zone), _length(one.from_, one.to)] for one in verdict.windows
-    ]
-    yield table([("from", 2), ("to", 2), ("length [h]", 1)], rows, right=(2,))
+    for one in verdict.criteria:
+        if one.windows:
+            yield heading(2, f"Heat that counted: {_hold(one)}")
+            yield _windows_table(one.windows, zone)
+
+
+def _windows_table(windows: Sequence[WindowOut], zone: ZoneInfo) -> Block:
+    rows = [[when(one.from_, zone), when(one.to, zone), _length(one.from_, one.to)] for one in windows]
+    return table([("from", 2), ("to", 2), ("length [h]", 1)], rows, right=(2,))
 
 
 def _lost(verdict: VerdictOut, zone: ZoneInfo) -> Iterator[Block]:
     yield heading(2, "What was lost, and why")
-    if not verdict.lost:
+    if verdict.lost:
+        yield from _lost_table(verdict.lost, zone)
+    else:
         yield paragraph("Nothing is listed; what is lost counts from when the pile first became hot.")
-        return
+    for one in verdict.criteria:
+        if one.lost:
+            yield heading(2, f"What was lost, and why: {_hold(one)}")
+            yield from _lost_table(one.lost, zone)
+
+
+def _lost_table(lost: Sequence[LostOut], zone: ZoneInfo) -> Iterator[Block]:
     rows = [
         [
             when(one.from_, zone),
@@ -152,20 +167,25 @@ def _lost(verdict: VerdictOut, zone: ZoneInfo) -> Iterator[Block]:
             one.position or "whole pile",
             one.detail,
         ]
-        for one in verdict.lost[:_MOST_LOST]
+        for one in lost[:_MOST_LOST]
     ]
     columns = [
-        ("from", 2),
-        ("to", 2),
+        ("from", 2.4),
+        ("to", 2.4),
         ("length [h]", 0.8),
-        ("cause", 1.4),
-        ("position", 1.2),
-        ("what was seen, times in UTC", 3.4),
+        ("cause", 1.7),
+        ("position", 1.1),
+        ("what was seen", 4.6),
     ]
     yield table(columns, rows, right=(2,))
-    more = len(verdict.lost) - _MOST_LOST
+    more = len(lost) - _MOST_LOST
     if more > 0:
         yield paragraph(f"{more} more spans stand in the attached evidence.json.", small=True)
+
+
+def _hold(criterion: CriterionOut) -> str:
+    """Return the name of a hold beside the one the verdict shows as its own."""
+    return criterion.name.partition(": ")[2] or criterion.name.replace("_", " ")
 
 
 def _turns(verdict: VerdictOut, zone: ZoneInfo) -> Iterator[Block]:
@@ -173,6 +193,13 @@ def _turns(verdict: VerdictOut, zone: ZoneInfo) -> Iterator[Block]:
         yield heading(2, "Turns that did not count")
         rows = [[when(one.at, zone), one.reason] for one in verdict.turns_not_counted]
         yield table([("when", 1.6), ("why", 6)], rows)
+
+
+def _suspected(verdict: VerdictOut, zone: ZoneInfo) -> Iterator[Block]:
+    if verdict.suspected_turns:
+        yield heading(2, "Turns nobody recorded, as the curves suggest them")
+        rows = [[when(one.at, zone), ", ".join(one.positions), one.detail] for one in verdict.suspected_turns]
+        yield table([("last reading before", 1.6), ("positions", 1.4), ("what was seen", 5)], rows)
 
 
 def _excluded(verdict: VerdictOut, zone: ZoneInfo) -> Iterator[Block]:
@@ -198,6 +225,10 @@ def _excluded(verdict: VerdictOut, zone: ZoneInfo) -> Iterator[Block]:
             ("correction", 2),
         ]
         yield table(columns, rows, right=(2,))
+
+
+def _hours(length_h: float | None) -> str:
+    return NONE if length_h is None else figure(round(length_h, 2))
 
 
 def _length(start: datetime, end: datetime) -> str:

@@ -4,25 +4,12 @@ from datetime import UTC, datetime
 
 from service.domain.compliance import Sample
 from service.domain.quantities import Unit
-from tests.domain.compliance.cases import (
-    CA,
-    DE,
-    EPA,
-    EPA_STATIC,
-    EU,
-    FDA,
-    NOP,
-    NY,
-    SAME_DAY,
-    SHORT,
-    STEADY,
-    UK,
-    UNPROVEN,
-    Case,
-)
+from tests.domain.compliance.case import CA, DE, EPA, EPA_STATIC, EU, FDA, NOP, NY, SHORT, UK, UNPROVEN, Case
+from tests.domain.compliance.histories import GAP, SAME_DAY, STEADY, TURN_DIP, WEEKDAYS_ONLY
 from tests.domain.compliance.piles import at, dips, log, pile
 
 AU, AU_RISK, NZ, PH = "au-4454-std", "au-4454-highrisk", "nz-4454", "ph-paes414"
+CA_ASP = "us-ca-asp"
 TX, TX_STATIC, NY_STATIC = "us-tx-windrow", "us-tx-static-vessel", "us-ny-static-vessel"
 PSRP, MA, VAR, OLD_EPA, GUIDANCE = (
     "us-503-psrp",
@@ -261,5 +248,51 @@ BOOK_CASES = [
         "7 CFR 205.203(c)(2): 'between 131 °F and 170 °F'",
         pile(log(dips(140, (200, 201, 131.0)), 360, unit=Unit.DEG_F)),
         dict.fromkeys((NOP, CA, TX), ("met", 360.0)),
+    ),
+    Case(
+        "T05 dip caused by the turning",
+        "30 TAC 332.23(2)(B): 'maintained … for 15 days or longer', with five turnings; 360 h + 9.25 h",
+        TURN_DIP,
+        {TX: ("met", 369.25)},
+        at_h=369.25,
+    ),
+    Case(
+        "T08 five turnings in 15.5 days",
+        "30 TAC 332.23(2)(B): '15 days or longer. During the period … a minimum of five turnings'",
+        pile(log(57, 17 * 24), turn_days=(0.5, 4, 8, 12, 16)),
+        {TX: ("met", 384.0)},
+    ),
+    Case(
+        "T09 five turnings in two hours, literally",
+        "30 TAC 332.23(2)(B) names no time between turnings",
+        SAME_DAY,
+        {TX: ("met", 360.0)},
+        reading="literal",
+        noted=(TX,),
+    ),
+    Case(
+        "T11 thirty hours unseen",
+        "30 TAC 332.23(2)(B): 'maintained at 55 degrees Celsius or higher'; 30 h of it nobody saw",
+        GAP,
+        {TX: UNPROVEN},
+        at_h=360,
+    ),
+    Case(
+        "T12 readings on weekdays only",
+        "30 TAC 332.23(2)(B): 'maintained at 55 degrees Celsius or higher'; Friday to Monday are 72 h",
+        WEEKDAYS_ONLY,
+        {TX: UNPROVEN},
+    ),
+    Case(
+        "T19 no cover on a static pile in California",
+        "14 CCR 17868.3: 'covered with 6 to 12 inches of insulating material'; a duty, open beside the heat",
+        pile(log(58, 72), turn_days=(), measures={"cover_thickness_cm": 0.0}),
+        {CA_ASP: ("met", 72.0)},
+    ),
+    Case(
+        "T24 fresh manure on day 7, fifteen days later",
+        "30 TAC 332.23(2)(B): 168 h + '15 days' = 528 h",
+        pile(log(57, 528), turn_days=(2, 5, 8, 11, 14, 17, 20), restarts=(at(168),)),
+        {TX: ("met", 528.0)},
     ),
 ]

@@ -43,8 +43,8 @@ RECORDS = {
 def test_the_whole_book_in_bounded_time(name: str) -> None:
     started = time.process_time()
     found = judge_each(tuple(RULES.values()), RECORDS[name], judged_at=at(750), time_zone=UTC_ZONE)
-    # A hundredfold of what a pile of the usual size takes; a quadratic walk over ten thousand takes minutes.
-    assert time.process_time() - started < 30
+    # Ten times what the worst of these takes on a busy machine; a quadratic walk over ten thousand takes minutes.
+    assert time.process_time() - started < 15
     assert len(found) == len(RULES)
     assert all(one.next for one in found)
     if name in {"nothing", "no number anywhere", "ten thousand turnings and no reading"}:

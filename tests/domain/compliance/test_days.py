@@ -3,7 +3,8 @@
 from zoneinfo import ZoneInfo
 
 from service.domain.compliance import Reading
-from tests.domain.compliance.cases import CA, CLOCKS_FORWARD, DE, FDA, NEW_YORK, SPRING
+from tests.domain.compliance.case import CA, DE, FDA
+from tests.domain.compliance.histories import CLOCKS_FORWARD, NEW_YORK, SPRING
 from tests.domain.compliance.piles import at, hour_of, log, pile, verdict
 
 MIDNIGHT_TURNS = (1, 2, 3, 4, 5)

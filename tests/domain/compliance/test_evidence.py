@@ -92,7 +92,7 @@ def test_positions_that_are_not_required_do_not_govern() -> None:
 def test_no_reading_at_all_cannot_be_judged() -> None:
     found = verdict(EPA, History(), at_h=0)
     assert (found.state, found.earliest_possible) == ("cannot_judge", at(360 + 0))
-    assert "nothing is on record" in found.next
+    assert found.next.startswith("Nothing is on record yet: take readings.")
 
 
 def test_flags_fail_and_missing_are_no_evidence_and_suspect_is() -> None:

@@ -129,7 +129,7 @@ def test_a_gap_that_readings_left_out_make_is_named_by_them() -> None:
     found = verdict(EPA, of(hot(flags)))
     (lost,) = found.lost
     assert (lost.cause, hour_of(lost.from_), hour_of(lost.to)) == ("flagged", 99.0, 160.0)
-    assert "60 failed a check, were excluded or carried no value" in lost.detail
+    assert "60 readings were kept out, because a check failed, a person excluded it" in lost.detail
 
 
 def test_dangerous_heat_is_named_although_its_probe_is_doubted() -> None:

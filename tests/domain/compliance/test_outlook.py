@@ -1,5 +1,6 @@
 """What comes next: earliest dates, deadlines, cautions, and the words."""
 
+import math
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -53,7 +54,7 @@ def test_no_earliest_date_when_only_a_record_is_missing() -> None:
     history = pile(log(61, 360), initial_carbon_nitrogen_ratio=None)
     found = verdict(NOP, history)
     assert (found.state, found.earliest_possible) == ("cannot_judge", None)
-    assert found.next == "Enter the initial C:N from the recipe or a laboratory."
+    assert found.next == "Enter the C:N of the mix at the start, from the recipe or a laboratory."
 
 
 def test_a_gap_about_to_be_lost() -> None:
@@ -79,8 +80,10 @@ def test_the_fall_after_a_turning_is_pending_for_a_day() -> None:
     broken = verdict(EPA, history, at_h=169)
     assert [one.cause for one in broken.lost] == ["below_threshold"]
     assert hour_of(broken.earliest_possible) == 169 + 360
-    assert "The period begins again." in broken.next
-    assert "Turn 5 more times" in broken.next
+    assert (
+        "The count begins again: keep every probe at 55 °C or above for 15 days, and in that time turn it 5 times"
+        in broken.next
+    )
 
 
 def test_the_fall_must_begin_with_the_turning_and_be_over_within_a_day() -> None:
@@ -142,14 +145,17 @@ def test_the_first_turning_drops_out_of_the_window() -> None:
     """7 CFR 205.203(c)(2)(iii): 'for 15 days …, during which period … turned a minimum of five times'."""
     found = verdict(NOP, pile(log(61, 300), turn_days=(2, 5)))
     assert deadlines(found) == [("turn_window", 48 + 360.0)]
-    assert "3 more turnings are" in found.at_risk[0].detail
+    assert found.at_risk[0].detail == (
+        "Make 3 more turnings by Thu 21 May 2026, 00:00 UTC: all 5 must lie within 15 days, and then the first one "
+        "counted drops out."
+    )
 
 
 def test_the_next_step_in_words_of_the_site() -> None:
     found = verdict(EPA, pile(log(61, 100), turn_days=(1, 3)), zone=ZoneInfo("America/Chicago"))
     assert found.next == (
-        "Keep every probe at 55 °C or above for 260 h (10.8 days) more. Turn 3 more times while it is hot, at least "
-        "12 h apart. If nothing more is lost it can be met on Mon 18 May 2026 19:00 CDT."
+        "Keep every probe at 55 °C or above for 10 days 20 h more. Turn it 3 more times while it is hot, with at least "
+        "12 h between turnings. If nothing more is lost, the earliest it can be met is Mon 18 May 2026, 19:00 CDT."
     )
 
 
@@ -180,7 +186,7 @@ def test_duties_neither_hide_nor_block() -> None:
     found = verdict(EPA, pile(log(61, 360)))
     assert found.state == "met"
     assert found.duties_open == ("pathogen_limits", "vector_attraction_reduction")
-    assert "Still to be shown: pathogen_limits, vector_attraction_reduction" in found.next
+    assert "Still to be shown: pathogen limits, vector attraction reduction." in found.next
     shown = pile(log(61, 360), duties_recorded=frozenset(found.duties_open))
     assert verdict(EPA, shown).duties_open == ()
 
@@ -189,7 +195,7 @@ def test_turnings_are_spread_by_what_an_inspector_accepts() -> None:
     """Turnings 11.5 h apart count as one for the careful inspector, 12 h apart as two; the text names no time."""
     close = verdict(EPA, pile(log(61, 360), turn_days=[7 + n * 11.5 / 24 for n in range(5)]))
     assert close.turns_counted == 3
-    assert "11.5 h from another turning" in close.turns_not_counted[0].reason
+    assert "only 11 h 30 min from another turning: the two count as one" in close.turns_not_counted[0].reason
     spread = verdict(EPA, pile(log(61, 360), turn_days=[7 + n * 12 / 24 for n in range(5)]))
     assert (spread.turns_counted, spread.state) == (5, "met")
 
@@ -198,4 +204,32 @@ def test_a_turning_needs_a_reading_before_it() -> None:
     readings = [one for one in log(61, 360) if not 100 < hour_of(one.observed_at) < 125]
     found = verdict(EPA, pile(readings, turn_days=(124.5 / 24,)), at_h=200, reading="cumulative")
     assert found.turns_counted == 0
-    assert "24.5 h old" in found.turns_not_counted[0].reason
+    assert "the last reading at core was 24 h 30 min old by then" in found.turns_not_counted[0].reason
+
+
+def test_an_alternative_that_is_not_this_piles_sets_no_date() -> None:
+    """PAS 100 (from memory): 65 °C for 7 days, and 2 turnings 'in turned systems'; this one is turned, once so far."""
+    readings, judged_h = log(66, 180), 180
+
+    def ahead(**facts: object) -> float | None:
+        found = verdict("uk-pas100", pile(readings, turn_days=(1,), **facts), at_h=judged_h)
+        return None if found.earliest_possible is None else hour_of(found.earliest_possible)
+
+    assert ahead(method="turned_windrow") == judged_h
+    # Nobody said how it is composted: a record is all that may be missing, and no time is told for that.
+    assert ahead() is None
+    assert (
+        verdict("uk-pas100", pile(readings, turn_days=(), method="static_aerated"), at_h=judged_h).state
+        == "met"
+    )
+
+
+def test_a_turn_the_curves_suggest_is_asked_about_where_turns_are_short() -> None:
+    def curve(hour: float) -> float:
+        return round(62 - (16 * math.exp(-(hour - 100) / 6) if hour >= 100 else 0), 1)
+
+    readings = [one for position in ("core", "edge") for one in log(curve, 200, position=position)]
+    found = verdict(EPA, pile(readings, turn_days=(2,)))
+    assert found.next.startswith("Was it turned about Fri 8 May 2026, 03:00 UTC?")
+    moved = verdict(EPA, pile(readings, turn_days=(2,), moves=(at(100),)))
+    assert (moved.suspected_turns, "Was it turned" in moved.next) == ((), False)

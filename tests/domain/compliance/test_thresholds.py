@@ -13,8 +13,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.domain.compliance import Reading
-from service.domain.compliance.thresholds import celsius, highest_allowed, lowest_qualifying, per_unit
+from service.domain.compliance.thresholds import highest_allowed, lowest_qualifying, per_unit
 from service.domain.quantities import Unit, temperature_in
+from service.domain.temperatures import celsius
 from tests.domain.compliance.piles import at, log, pile, verdict
 
 LOW_F, HIGH_F = Fraction(131), Fraction(170)

@@ -5,7 +5,7 @@ Flags never hide or delete a reading; what a verdict leaves out, it says.
 
 from service.domain.readings.quality.arrival import flag_anew, flag_by_value, flag_on_arrival
 from service.domain.readings.quality.assessing import Assessment, assess, assess_pile
-from service.domain.readings.quality.columns import HAND_READ_FROM_H, ReadSeries, Track, celsius, track
+from service.domain.readings.quality.columns import HAND_READ_FROM_H, ReadSeries, Track, track
 from service.domain.readings.quality.evidence import (
     EVIDENCE_EXCLUDES,
     counts_as_evidence,
@@ -16,6 +16,7 @@ from service.domain.readings.quality.flags import QUESTIONS, Flags, Test, combin
 from service.domain.readings.quality.near_air import AIR_COMPARED_H, MOST_OF_A_DAY, air_at, follows_air
 from service.domain.readings.quality.stillness import flat_line
 from service.domain.readings.quality.units import mistaken_unit_c
+from service.domain.temperatures import celsius
 
 __all__ = [
     "AIR_COMPARED_H",

@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.domain.errors import Invalid
-from service.domain.quantities import UNITS_OF, QualityFlag, Quantity, Unit
+from service.domain.quantities import UNITS_OF, QualityFlag, Quantity
 from service.domain.readings.quality.flags import NEEDS_CONTEXT, Flags, primary, tests_of
+from service.domain.temperatures import celsius
 
 HOUR_US: Final = 3_600_000_000
 DAY_US: Final = 24 * HOUR_US
@@ -95,17 +96,6 @@ def _refuse_unknown(pointer: str, column: NDArray[np.integer[Any]], known: froze
 def _among(column: NDArray[np.integer[Any]], known: frozenset[int]) -> bool:
     present = np.flatnonzero(np.bincount(column))
     return set(present.tolist()) <= known
-
-
-def celsius(value: NDArray[np.float64], unit: NDArray[np.integer[Any]]) -> NDArray[np.float64]:
-    """Tell recorded temperatures in Cel, to a millionth, so that 158 [degF] and 343.15 K are 70 Cel exactly."""
-    told = value.astype(np.float64, copy=True)
-    fahrenheit, kelvin = unit == Unit.DEG_F, unit == Unit.KELVIN
-    if fahrenheit.any():
-        told[fahrenheit] = np.round((told[fahrenheit] - 32) * 5 / 9, 6)
-    if kelvin.any():
-        told[kelvin] = np.round(told[kelvin] - 273.15, 6)
-    return told
 
 
 @dataclass(frozen=True, eq=False)
