@@ -7,15 +7,17 @@ from uuid import UUID
 from fastapi import APIRouter
 from pydantic import Field
 
-from service.domain.compliance import RULES
+from service.domain.authority import Caller
 from service.domain.errors import Invalid
-from service.domain.schedules import Plan, PlanRequest, plan
+from service.domain.schedules import Pattern, Plan, PlanRequest, plan, read_pattern
 from service.domain.turning_demands import turn_constraint
 from service.http.authority import CanRead, Database
-from service.http.patterns import PatternIn, ShippedPatternOut, shipped, to_pattern
+from service.http.patterns import PatternIn, ReminderShownOut
+from service.http.rules import rule_named
 from service.http.values import Code, Day, In, Out, ZoneName, shown_as
 from service.http.weekdays import Weekday
 from service.operations import piles
+from service.operations.patterns import Named, pattern_named
 from service.operations.standing import schedule
 from service.storage import piles as stored
 
@@ -43,7 +45,10 @@ class PlanIn(In):
     extra_days: list[Day] = Field(
         default_factory=list, max_length=2000, description="One-off days with a crew, such as one Saturday."
     )
-    pattern: PatternIn
+    pattern: PatternIn | None = Field(default=None, description="When it is turned; this or pattern_code.")
+    pattern_code: Code | None = Field(
+        default=None, description="A shipped or own pattern (GET /v1/schedules/patterns) instead."
+    )
     rule: Code | None = Field(default=None, description="The rule whose demands on turning must be kept.")
     earliest_build_on: Day | None = Field(
         default=None, description="No nearest plan builds before it; six days before the wish when null."
@@ -80,6 +85,14 @@ class PlanWarningOut(Out):
     detail: str
 
 
+class ReminderOut(Out):
+    """A reminder on its date; without one where only its condition says when."""
+
+    date: Day | None
+    day_of_pile: int | None
+    reminder: ReminderShownOut
+
+
 class NearestPlanOut(Out):
     """The keepable plan that deviates least."""
 
@@ -89,6 +102,9 @@ class NearestPlanOut(Out):
     misfits: list[MisfitOut]
     moved_days: int | None
     warnings: list[PlanWarningOut]
+    hot_until: Day = Field(description="When the hot phase is over.")
+    hot_until_day: int = Field(description="The same as a day of the pile.")
+    reminders: list[ReminderOut]
 
 
 class PlanOut(NearestPlanOut):
@@ -98,28 +114,57 @@ class PlanOut(NearestPlanOut):
     cautions: list[str]
 
 
-@router.post("/schedules/plan", response_model=PlanOut)
-def plan_schedule(body: PlanIn, caller: CanRead) -> Plan:  # noqa: ARG001 - the key is what is checked
-    """Plan one pile's build, turns and checks."""
+class PatternNamedOut(Out):
+    """Which pattern a plan follows, and what stands behind it."""
+
+    code: str
+    title: str
+    source: str
+    status: str
+
+
+class PlanAskedOut(PlanOut):
+    """A plan, with the pattern its code named."""
+
+    pattern_named: PatternNamedOut | None
+
+
+@router.post("/schedules/plan")
+def plan_schedule(body: PlanIn, caller: CanRead, database: Database) -> PlanAskedOut:
+    """Plan one pile's build, turns and checks; touches no record, but for a rule or a pattern of one's own."""
     rule = None
     if body.rule is not None:
-        if body.rule not in RULES:
-            raise Invalid.field(
-                "/rule", f"{body.rule} is not a rule of this service; GET /v1/rules lists them"
-            )
-        rule = turn_constraint(RULES[body.rule])
-    return plan(
+        rule = turn_constraint(rule_named(body.rule, caller, database))
+    pattern, named = _pattern_of(body, caller, database)
+    found = plan(
         PlanRequest(
             time_zone=body.time_zone,
             build_on=body.build_on,
             work_days=tuple(body.work_days),
             closures=tuple(body.closures),
             extra_days=tuple(body.extra_days),
-            pattern=to_pattern(body.pattern.model_dump()),
+            pattern=pattern,
             rule=rule,
             earliest_build_on=body.earliest_build_on,
         )
     )
+    shown = None if named is None else PatternNamedOut.model_validate(named)
+    return PlanAskedOut(**dict(PlanOut.model_validate(found)), pattern_named=shown)
+
+
+def _pattern_of(body: PlanIn, caller: Caller, database: Database) -> tuple[Pattern, Named | None]:
+    """Return the pattern of a request, and its name where a code names it."""
+    if body.pattern is not None:
+        if body.pattern_code is not None:
+            detail = f"stands beside pattern_code '{body.pattern_code}'; leave one of them out"
+            raise Invalid.field("/pattern", detail)
+        return read_pattern(body.pattern.model_dump()), None
+    if body.pattern_code is None:
+        detail = "is required unless pattern_code names one; GET /v1/schedules/patterns lists those there are"
+        raise Invalid.field("/pattern", detail)
+    with database.begin(caller.organisation_id) as session:
+        named = pattern_named(session, caller, body.pattern_code)
+    return named.pattern, named
 
 
 @router.get("/piles/{pile_id}/schedule", response_model=PlanOut)
@@ -128,15 +173,3 @@ def get_schedule(pile_id: UUID, caller: CanRead, database: Database) -> Plan:
     with database.begin(caller.organisation_id) as session:
         loaded = stored.load(session, piles.pile_of(session, caller, pile_id), readings=False)
     return schedule(loaded, now=datetime.now(UTC))
-
-
-class PatternsOut(Out):
-    """The patterns that come with the service."""
-
-    items: list[ShippedPatternOut]
-
-
-@router.get("/schedules/patterns")
-def list_patterns(caller: CanRead) -> PatternsOut:  # noqa: ARG001 - the key is what is checked
-    """List the turning patterns that come with the service, each with its source."""
-    return PatternsOut(items=shipped())

@@ -1,6 +1,7 @@
 """What a caller can change of sites and bays."""
 
 from collections.abc import Mapping, Sequence
+from datetime import datetime
 from typing import Any
 from uuid import UUID
 
@@ -9,6 +10,7 @@ from sqlmodel import Session
 from service.domain.authority import Caller
 from service.domain.build_sheets import Measure, refuse_bad_measures
 from service.domain.errors import Conflict, Invalid, NotFound
+from service.operations.calendar_starts import calendars_follow
 from service.storage import records
 from service.storage.site_calendars import calendar_row
 from service.storage.tables import BayRow, SiteRow
@@ -40,9 +42,15 @@ def site_of(session: Session, caller: Caller, site_id: UUID, *, lock: bool = Fal
 
 
 def change_site(
-    session: Session, caller: Caller, site_id: UUID, version: int, changes: Mapping[str, Any]
+    session: Session,
+    caller: Caller,
+    site_id: UUID,
+    version: int,
+    changes: Mapping[str, Any],
+    *,
+    now: datetime,
 ) -> SiteRow:
-    """Change a site under its version.
+    """Change a site under its version; calendars learn of tasks that its name, zone or days show otherwise.
 
     Raises
     ------
@@ -52,7 +60,8 @@ def change_site(
     _check_measures(changes)
     site = site_of(session, caller, site_id, lock=True)
     _must_stay_in_step(session, site, changes)
-    return records.change(session, site, version, changes)
+    with calendars_follow(session, site, now=now):
+        return records.change(session, site, version, changes)
 
 
 def _must_stay_in_step(session: Session, site: SiteRow, changes: Mapping[str, Any]) -> None:

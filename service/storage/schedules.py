@@ -6,19 +6,25 @@ from zoneinfo import ZoneInfo
 
 from service.domain.errors import Invalid
 from service.domain.piles import in_force, turns
-from service.domain.schedules import Pattern, Plan, PlanRequest, local_instant, plan, repair
+from service.domain.schedules import (
+    Pattern,
+    Plan,
+    PlanRequest,
+    local_instant,
+    plan,
+    read_pattern,
+    repair,
+)
 from service.domain.schedules.work_days import WORK_STARTS
 from service.domain.turning_demands import turn_constraint
 from service.storage.piles import Loaded
+from service.storage.site_calendars import crew_days_of
 
 
 def pattern_of(loaded: Loaded) -> Pattern | None:
     """Return a pile's turning pattern, if it has one."""
     kept = loaded.pile.pattern
-    if kept is None:
-        return None
-    turn_on = kept.get("turn_on")
-    return Pattern(**{**kept, "turn_on": None if turn_on is None else tuple(turn_on)})
+    return None if kept is None else read_pattern(kept)
 
 
 def turns_done(loaded: Loaded, zone: ZoneInfo, built_at: datetime) -> list[date]:
@@ -46,19 +52,23 @@ def plan_of(loaded: Loaded, *, now: datetime) -> Plan | None:
     zone = ZoneInfo(site.time_zone)
     today = local_date(now, zone)
     book = loaded.book
+    build_on = today if built_at is None else local_date(built_at, zone)
+    crew = crew_days_of(loaded.calendar, build_on, today)
     turned = [rule for rule in loaded.pile.rules if rule in book and book[rule].turns is not None]
     request = PlanRequest(
         time_zone=site.time_zone,
         build_on=today,
-        work_days=tuple(site.work_days),
+        work_days=tuple(crew.work_days),
         pattern=pattern,
-        closures=tuple(site.closures),
+        closures=tuple(crew.closures),
+        extra_days=tuple(crew.extra_days),
+        reasons=crew.reasons,
         rule=turn_constraint(book[turned[0]]) if turned else None,
         earliest_build_on=today,
     )
     if built_at is None or built_at > now:
-        return plan(replace(request, build_on=today if built_at is None else local_date(built_at, zone)))
-    return repair(request, local_date(built_at, zone), turns_done(loaded, zone, built_at), today)
+        return plan(replace(request, build_on=build_on))
+    return repair(request, build_on, turns_done(loaded, zone, built_at), today)
 
 
 def planned_turns(loaded: Loaded, *, now: datetime) -> tuple[datetime, ...]:

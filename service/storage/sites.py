@@ -33,3 +33,12 @@ def zone_of(session: Session, organisation_id: int, site_id: UUID | None) -> Zon
     if site_id is None:
         return ZoneInfo("UTC")
     return ZoneInfo(session.get_one(SiteRow, (organisation_id, site_id)).time_zone)
+
+
+def lock_site(session: Session, organisation_id: int, site_id: UUID) -> SiteRow:
+    """Return a site as it is now, locked: what concerns its whole line is done one after the other."""
+    statement = select(SiteRow).where(
+        col(SiteRow.organisation_id) == organisation_id, col(SiteRow.id) == site_id
+    )
+    locked = statement.with_for_update().execution_options(populate_existing=True)
+    return session.exec(locked).one()

@@ -4,6 +4,8 @@ import datetime as dt
 from dataclasses import dataclass
 from typing import Literal, Self
 
+from service.domain.schedules.reminders import Reminder
+
 Task = Literal["build", "turn", "move", "check", "screen"]
 Cause = Literal["no_crew", "closed", "too_few_turns", "window", "spacing", "before_heat"]
 
@@ -78,6 +80,15 @@ class PlanWarning:
 
 
 @dataclass(frozen=True)
+class PlannedReminder:
+    """A pattern's reminder on its date; without date and day of the pile where only its condition says when."""
+
+    date: dt.date | None
+    day_of_pile: int | None
+    reminder: Reminder
+
+
+@dataclass(frozen=True)
 class Plan:
     """The plan of one pile.
 
@@ -99,6 +110,10 @@ class Plan:
         its day of the pile and the pattern's. None for a plan that cannot be kept.
     warnings, cautions
         What to arrange beforehand, and what keeps the crew unharmed.
+    hot_until_day
+        Day of the pile on which the hot phase is over [d], and the pile may move or be screened.
+    reminders
+        To cover and to wet, by date.
     """
 
     state: Literal["planned", "cannot_be_kept"]
@@ -109,6 +124,13 @@ class Plan:
     moved_days: int | None
     warnings: tuple[PlanWarning, ...]
     cautions: tuple[str, ...]
+    hot_until_day: int
+    reminders: tuple[PlannedReminder, ...] = ()
+
+    @property
+    def hot_until(self) -> dt.date:
+        """The date on which the hot phase is over."""
+        return self.built_on + dt.timedelta(self.hot_until_day)
 
     @property
     def turn_dates(self) -> tuple[dt.date, ...]:

@@ -58,10 +58,12 @@ class NextTurn:
     catch_up_on: dt.date | None
 
 
-def match_turns(planned: Iterable[dt.date], recorded: Iterable[dt.date]) -> TurnMatch:
+def match_turns(
+    planned: Iterable[dt.date], recorded: Iterable[dt.date], *, within_days: int = MATCH_WITHIN_DAYS
+) -> TurnMatch:
     """Pair planned turns with recorded ones.
 
-    Each pair lies within a day. As many pairs as possible are made, and among these the one with the fewest
+    Each pair lies within ``within_days``. As many pairs as possible are made, and among these the one with the fewest
     days between planned and recorded; of a turn done between two planned ones the earlier is served, because
     turns are done late more often than early.
 
@@ -69,14 +71,16 @@ def match_turns(planned: Iterable[dt.date], recorded: Iterable[dt.date]) -> Turn
     ----------
     planned, recorded
         Local dates in any order.
+    within_days
+        How far from its day a planned one may have been done [d].
     """
     wanted, done = sorted(planned), sorted(recorded)
-    rest = _scores(wanted, done)
+    rest = _scores(wanted, done, within_days)
     matched, missed, unplanned = [], [], []
     i = j = 0
     while i < len(wanted) and j < len(done):
         apart = abs((wanted[i] - done[j]).days)
-        if apart <= MATCH_WITHIN_DAYS and _joined(rest[i + 1][j + 1], apart) == rest[i][j]:
+        if apart <= within_days and _joined(rest[i + 1][j + 1], apart) == rest[i][j]:
             matched.append((wanted[i], done[j]))
             i, j = i + 1, j + 1
         elif rest[i][j + 1] == rest[i][j]:
@@ -149,14 +153,14 @@ def _joined(score: tuple[int, int], apart: int) -> tuple[int, int]:
     return score[0] - 1, score[1] + apart
 
 
-def _scores(wanted: list[dt.date], done: list[dt.date]) -> list[list[tuple[int, int]]]:
+def _scores(wanted: list[dt.date], done: list[dt.date], within_days: int) -> list[list[tuple[int, int]]]:
     """Return, for each rest of both lists, the best (pairs, negative; days apart)."""
     rest = [[(0, 0)] * (len(done) + 1) for _ in range(len(wanted) + 1)]
     for i in reversed(range(len(wanted))):
         for j in reversed(range(len(done))):
             best = min(rest[i + 1][j], rest[i][j + 1])
             apart = abs((wanted[i] - done[j]).days)
-            if apart <= MATCH_WITHIN_DAYS:
+            if apart <= within_days:
                 best = min(best, _joined(rest[i + 1][j + 1], apart))
             rest[i][j] = best
     return rest

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from service.domain.errors import FieldError
+from service.domain.schedules.reminders import MOST_REMINDERS, Reminder
 from service.domain.schedules.work_days import WEEKDAYS, weekday_of
 
 LONGEST_DAYS: Final = 366
@@ -41,7 +42,12 @@ class Pattern:
     curing_days
         Days of curing [d] after the hot phase; None plans none.
     screen
-        Whether a screening closes the plan.
+        Whether a screening closes the plan: on the first crew day after the hot phase and the curing.
+    done_on_day
+        Day of the pile on which the hot phase is over at the earliest, where the practice names one ("thirty days
+        in all"); None: one interval after the last turn, or the day after ``last_turn_day``.
+    reminders
+        To cover and to wet.
     """
 
     rest_days: int
@@ -53,6 +59,8 @@ class Pattern:
     move_on_turning: bool = False
     curing_days: int | None = None
     screen: bool = False
+    done_on_day: int | None = None
+    reminders: tuple[Reminder, ...] = ()
 
     @property
     def described(self) -> str:
@@ -96,11 +104,13 @@ class Pattern:
         """Return the day of the pile on which the hot phase is over.
 
         One interval after the last turn ("18 days" is the last turn on day 16 and two days more); with
-        weekdays, the day after ``last_turn_day``.
+        weekdays, the day after ``last_turn_day``; not before ``done_on_day``.
         """
         if self.turn_every_days is not None:
-            return last_turn + self.turn_every_days
-        return max(last_turn, self.last_turn_day) + 1
+            over = last_turn + self.turn_every_days
+        else:
+            over = max(last_turn, self.last_turn_day) + 1
+        return max(over, self.done_on_day or 0)
 
     def errors(self, at: str = "/pattern") -> list[FieldError]:
         """Return what is wrong with the pattern by itself, with pointers below ``at``."""
@@ -113,7 +123,10 @@ class Pattern:
                     f" give {self.rest_days} or later",
                 )
             )
-        return found or _spacing_errors(self, at)
+        if self.done_on_day is not None and not self.last_turn_day < self.done_on_day <= LONGEST_DAYS:
+            detail = f"{self.done_on_day} does not fit; give {self.last_turn_day + 1} to {LONGEST_DAYS}"
+            found.append(FieldError(f"{at}/done_on_day", detail))
+        return found or [*_spacing_errors(self, at), *_reminder_errors(self, at)]
 
 
 def weekday_errors(words: Collection[str], at: str) -> list[FieldError]:
@@ -178,3 +191,12 @@ def _spacing_errors(pattern: Pattern, at: str) -> list[FieldError]:
         return []
     detail = f"{pattern.min_spacing_days} is more than the {own} days between the pattern's turns; give {own} or less"
     return [FieldError(f"{at}/min_spacing_days", detail)]
+
+
+def _reminder_errors(pattern: Pattern, at: str) -> Iterator[FieldError]:
+    """Yield what is wrong with the reminders."""
+    if len(pattern.reminders) > MOST_REMINDERS:
+        detail = f"{len(pattern.reminders)} reminders are too many to be read; give at most {MOST_REMINDERS}"
+        yield FieldError(f"{at}/reminders", detail)
+    for index, reminder in enumerate(pattern.reminders):
+        yield from reminder.errors(f"{at}/reminders/{index}", pattern.last_turn_day)

@@ -56,13 +56,24 @@ def plan(request: PlanRequest) -> Plan:
         None,
         asked.warnings(),
         TURNING_CAUTIONS,
+        asked.hot_until,
+        asked.reminders(),
     )
 
 
 def _planned(layout: Layout, *, moved_days: int) -> Plan:
     """Return the plan of a layout that can be kept."""
     return Plan(
-        "planned", layout.built_on, layout.tasks(), (), None, moved_days, layout.warnings(), TURNING_CAUTIONS
+        "planned",
+        layout.built_on,
+        layout.tasks(),
+        (),
+        None,
+        moved_days,
+        layout.warnings(),
+        TURNING_CAUTIONS,
+        layout.hot_until,
+        layout.reminders(),
     )
 
 

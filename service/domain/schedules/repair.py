@@ -77,6 +77,8 @@ def repair(request: PlanRequest, built_on: dt.date, turns_done: Collection[dt.da
         None if placed is None else sum(abs(day - wanted) for day, wanted in zip(turns, left, strict=True)),
         tuple(warning for warning in layout.warnings() if warning.to_date >= today),
         TURNING_CAUTIONS,
+        layout.hot_until,
+        tuple(one for one in layout.reminders() if one.date is None or one.date >= today),
     )
 
 

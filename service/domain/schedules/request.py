@@ -1,8 +1,8 @@
 """What a plan is asked for, and the refusal of what no plan can be made from."""
 
 import datetime as dt
-from collections.abc import Collection
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field
 from typing import Final
 
 from service.domain.errors import FieldError, Invalid
@@ -34,6 +34,8 @@ class PlanRequest:
         What a published rule asks of the turns, or None.
     earliest_build_on
         No build is proposed before it (material not there yet); None leaves six days before free.
+    reasons
+        Why the site is closed, by closure, where that is known.
     """
 
     time_zone: str
@@ -44,11 +46,14 @@ class PlanRequest:
     extra_days: Collection[dt.date] = ()
     rule: TurnConstraint | None = None
     earliest_build_on: dt.date | None = None
+    reasons: Mapping[dt.date, str] = field(default_factory=dict, compare=False)
 
     @property
     def calendar(self) -> WorkCalendar:
         """The crew days of the request."""
-        return WorkCalendar(frozenset(self.work_days), frozenset(self.closures), frozenset(self.extra_days))
+        return WorkCalendar(
+            frozenset(self.work_days), frozenset(self.closures), frozenset(self.extra_days), self.reasons
+        )
 
     def refuse_what_does_not_fit(self) -> None:
         """Check every value.

@@ -6,8 +6,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
-from service.domain.schedules.answer import PlannedTask, PlanWarning, Task
+from service.domain.schedules.answer import PlannedReminder, PlannedTask, PlanWarning, Task
 from service.domain.schedules.pattern import Pattern
+from service.domain.schedules.reminding import planned_reminders
 from service.domain.schedules.request import PlanRequest
 from service.domain.schedules.turn_constraint import TurnConstraint
 from service.domain.schedules.work_days import WorkCalendar, hours_between, spoken
@@ -65,6 +66,10 @@ class Layout:
         found += [self._task("check", day, self._check_reason(day)) for day in self.check_days()]
         found += self._afterwards()
         return tuple(sorted(found, key=lambda task: (task.date, _ORDER[task.task])))
+
+    def reminders(self) -> tuple[PlannedReminder, ...]:
+        """Return when to cover and to wet, by date."""
+        return planned_reminders(self.request.pattern.reminders, self.tasks(), self.calendar, self.built_on)
 
     def check_days(self) -> list[int]:
         """Return the days of the pile with a heat check: crew days without a turn while the pile is hot."""

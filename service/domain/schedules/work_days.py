@@ -3,7 +3,7 @@
 import datetime as dt
 import difflib
 import zoneinfo
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cache
 from typing import Final
@@ -37,11 +37,14 @@ class WorkCalendar:
     extra_days
         One-off dates with a crew although the weekday has none. A closure wins over an extra day: nobody
         should be sent to a closed gate.
+    reasons
+        Why the site is closed, for the closures of which that is known.
     """
 
     work_days: frozenset[str]
     closures: frozenset[dt.date] = field(default_factory=frozenset)
     extra_days: frozenset[dt.date] = field(default_factory=frozenset)
+    reasons: Mapping[dt.date, str] = field(default_factory=dict, compare=False)
 
     def is_crew_day(self, on: dt.date) -> bool:
         """Return whether a crew is there on a local date."""
@@ -50,7 +53,8 @@ class WorkCalendar:
     def why_no_crew(self, on: dt.date) -> str:
         """Return why nobody is there on a date that is no crew day."""
         if on in self.closures:
-            return f"the site is closed on {spoken(on)}"
+            reason = self.reasons.get(on)
+            return f"the site is closed on {spoken(on)}" + (f" ({reason})" if reason else "")
         return f"no crew works on {_NAMES[on.weekday()]}s ({on.isoformat()})"
 
     def crew_days(self, first: dt.date, last: dt.date) -> Iterator[dt.date]:

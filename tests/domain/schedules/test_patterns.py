@@ -1,5 +1,7 @@
 import datetime as dt
 import itertools
+import json
+from dataclasses import replace
 
 import pytest
 from dateutil.rrule import DAILY, FR, MO, WE, WEEKLY, rrule
@@ -7,7 +9,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.domain.errors import Invalid
-from service.domain.schedules import WEEKDAYS, Pattern, load_patterns, plan, shipped_patterns
+from service.domain.schedules import (
+    WEEKDAYS,
+    Pattern,
+    Reminder,
+    kept_pattern,
+    load_patterns,
+    plan,
+    read_pattern,
+    shipped_patterns,
+)
 from tests.domain.schedules.words import EIGHTEEN_DAYS, MONDAY, WEEK_THEN_MON_WED_FRI, a_request, turn_days
 
 STARTS = [MONDAY + dt.timedelta(days) for days in range(7)]
@@ -70,8 +81,11 @@ class TestShippedPatterns:
             "five-turns-in-fifteen-hot-days",
             "seldom-turned",
         }
-        assert shipped["eighteen-days"].pattern == EIGHTEEN_DAYS
-        assert shipped["week-then-mon-wed-fri"].pattern == WEEK_THEN_MON_WED_FRI
+        eighteen, week_then = (shipped[code].pattern for code in ("eighteen-days", "week-then-mon-wed-fri"))
+        beside = {"reminders": (), "curing_days": None, "done_on_day": None}
+        assert replace(eighteen, **beside) == EIGHTEEN_DAYS
+        assert replace(week_then, **beside) == replace(WEEK_THEN_MON_WED_FRI, turn_on=week_then.turn_on)
+        assert tuple(week_then.turn_on or ()) == tuple(WEEK_THEN_MON_WED_FRI.turn_on or ())
         assert {code for code, one in shipped.items() if one.status != "published"} == {
             "week-then-mon-wed-fri"
         }
@@ -91,6 +105,24 @@ class TestShippedPatterns:
     def test_the_hot_phase_lasts_as_long_as_the_source_says(self, code, days):
         pattern = shipped_patterns()[code].pattern
         assert pattern.hot_phase_over(pattern.turns(MONDAY)[-1]) == days
+
+    def test_a_week_then_mon_wed_fri_is_nine_turns_and_thirty_days(self):
+        # Common practice, no source: a week's rest, three weeks of Monday, Wednesday and Friday, 30 days in all.
+        shipped = shipped_patterns()["week-then-mon-wed-fri"]
+        for built_on in STARTS:
+            turns = shipped.pattern.turns(built_on)
+            assert (len(turns), shipped.pattern.hot_phase_over(turns[-1])) == (9, 30)
+        assert (shipped.source, shipped.status) == ("none", "common practice, no source")
+
+    def test_curing_and_each_reminder_name_their_source_or_say_there_is_none(self):
+        for shipped in shipped_patterns().values():
+            assert (shipped.pattern.curing_days is None) == (shipped.curing_source is None)
+            for one in shipped.pattern.reminders:
+                assert (one.source == "none") == (one.status == "common practice, no source")
+
+    def test_curing_of_the_eighteen_days_lies_in_the_two_to_four_weeks_of_practice(self):
+        # common practice, no source: cure two to four weeks before seedlings.
+        assert 14 <= (shipped_patterns()["eighteen-days"].pattern.curing_days or 0) <= 28
 
     def test_five_turns_follow_three_hot_days_each(self):
         # Northwest Biosolids, 55 °C x 5 x 3: five turns, three days at temperature between them; heat from day 2.
@@ -143,6 +175,20 @@ class TestLoading:
             ('title = "Weekly"', 'title = " "', "/pattern/0/title"),
             ('"common practice, no source"', '"folklore"', "/pattern/0/status"),
             ('"common practice, no source"', '"published"', "/pattern/0/source"),
+            ("last_turn_day = 28", "last_turn_day = 28\ncuring_days = 9", "/pattern/0/curing_source"),
+            ("last_turn_day = 28", "last_turn_day = 28\ndone_on_day = 28", "/pattern/0/done_on_day"),
+            ("last_turn_day = 28", "last_turn_day = 28\nreminders = 3", "/pattern/0/reminders"),
+            ("last_turn_day = 28", "last_turn_day = 28\nreminders = [3]", "/pattern/0/reminders/0"),
+            (
+                "last_turn_day = 28",
+                'last_turn_day = 28\nreminders = [{kind = "cover", say = "x", status = "published"}]',
+                "/pattern/0/reminders/0/source",
+            ),
+            (
+                "last_turn_day = 28",
+                'last_turn_day = 28\nreminders = [{kind = "dance", say = "x", source = "none"}]',
+                "/pattern/0/reminders/0/kind",
+            ),
             ("[[pattern]]", "version = 2\n[[pattern]]", "/version"),
             ("[[pattern]]", "[pattern]", "/pattern"),
             ("[[pattern]]", "[[pattern]", ""),
@@ -161,3 +207,62 @@ class TestLoading:
     def test_a_file_without_patterns_is_refused(self):
         with pytest.raises(Invalid):
             load_patterns("")
+
+
+COVER = Reminder("cover", "Cover it.", with_task="build")
+
+
+class TestReminders:
+    PATTERN = Pattern(
+        4,
+        16,
+        turn_every_days=2,
+        reminders=(
+            COVER,
+            Reminder("wet", "Wet it.", with_task="turn", when="dry", measure="moisture_pct", below=50),
+            Reminder("wet", "Look at it.", on_days=(2, 5)),
+            Reminder("cover", "Cover it against the storm.", when="a storm is forecast"),
+        ),
+    )
+
+    def test_stand_on_their_dates_and_wait_for_a_crew(self):
+        answer = plan(a_request(self.PATTERN, work_days=("mon", "tue", "wed", "thu", "fri")))
+        assert answer.nearest is not None
+        found = [(one.day_of_pile, one.reminder.say) for one in answer.nearest.reminders]
+        # Day 5 is Saturday 7 March 2026; the crew is back on the Monday, day 7.
+        turns = [(day, "Wet it.") for day in turn_days(answer.nearest)]
+        assert sorted(found[:-1]) == sorted(
+            [(0, "Cover it."), (2, "Look at it."), (7, "Look at it."), *turns]
+        )
+        assert found[-1] == (None, "Cover it against the storm.")
+
+    def test_a_pattern_comes_back_as_it_was_kept(self):
+        kept = json.loads(json.dumps(kept_pattern(self.PATTERN)))
+        assert read_pattern(kept) == self.PATTERN
+        assert read_pattern({"rest_days": 4, "turn_every_days": 2, "last_turn_day": 16}) == EIGHTEEN_DAYS
+
+    @pytest.mark.parametrize(
+        ("reminder", "pointer"),
+        [
+            (Reminder("wet", "Wet it."), ""),
+            (Reminder("wet", " ", with_task="turn"), "/say"),
+            (Reminder("wet", "Wet it.", on_days=(1,), with_task="turn"), "/with_task"),
+            (Reminder("wet", "Wet it.", on_days=(1, 17)), "/on_days/1"),
+            (Reminder("wet", "Wet it.", on_days=(1, 1)), "/on_days/1"),
+            (Reminder("wet", "Wet it.", when="dry", below=50), "/measure"),
+            (Reminder("wet", "Wet it.", when="dry", measure="moisture_pct"), "/measure"),
+            (Reminder("wet", "Wet it.", with_task="turn", measure="moisture_pct", below=50), "/when"),
+            (Reminder("wet", "x", when="dry", measure="moisture_pct", below=40, above=50), "/above"),
+            (Reminder("wet", "x", when="dry", status="published"), "/source"),
+        ],
+    )
+    def test_one_that_can_never_come_is_refused(self, reminder, pointer):
+        errors = replace(EIGHTEEN_DAYS, reminders=(COVER, reminder)).errors()
+        assert f"/pattern/reminders/1{pointer}" in [error.pointer for error in errors]
+
+    def test_a_pattern_is_not_done_before_its_last_turn_day(self):
+        errors = replace(EIGHTEEN_DAYS, done_on_day=16).errors()
+        assert [(error.pointer, error.detail) for error in errors] == [
+            ("/pattern/done_on_day", "16 does not fit; give 17 to 366")
+        ]
+        assert replace(EIGHTEEN_DAYS, done_on_day=30).hot_phase_over(16) == 30
