@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 from typing import Annotated, Any, Final
 from uuid import UUID
 
-from fastapi import APIRouter, Header, Query, Request, Response
+from fastapi import APIRouter, Query, Request, Response
 
 from service.domain.compliance import Rule
 from service.domain.curves import draw, to_svg
@@ -13,6 +13,7 @@ from service.domain.errors import Invalid
 from service.http.authority import CanRead, Database
 from service.http.evidence_models import EvidenceOut
 from service.http.evidence_pages import to_pdf
+from service.http.exchange import IfNoneMatch, is_known
 from service.http.log import signer_of
 from service.http.values import Code
 from service.operations import evidence, piles
@@ -32,9 +33,6 @@ RuleQuery = Annotated[Code | None, Query(description="Only this rule; the pile's
 CurveRule = Annotated[
     Code | None,
     Query(description="Whose limits and losses are drawn; the first of the pile's own rules when absent."),
-]
-IfNoneMatch = Annotated[
-    str | None, Header(description="The ETag of an earlier answer; 304 if nothing has changed.")
 ]
 
 
@@ -67,7 +65,7 @@ def get_evidence(
     """Gather all that bears on a pile's verdicts, judged on what is on record now; nothing is written."""
     pack = _gather(pile_id, caller, database, rule, signer_of(request))
     headers = _headers(_weak(pack.document["evidence_digest"]))
-    if _is_known(headers["ETag"], if_none_match):
+    if is_known(headers["ETag"], if_none_match):
         return Response(status_code=_NOT_MODIFIED, headers=headers)
     response.headers.update(headers)
     return pack.document
@@ -89,7 +87,7 @@ def get_evidence_pdf(
     """Print the evidence pack; the document itself is attached to the file."""
     pack = _gather(pile_id, caller, database, rule, signer_of(request))
     headers = _headers(_weak(pack.document["evidence_digest"]))
-    if _is_known(headers["ETag"], if_none_match):
+    if is_known(headers["ETag"], if_none_match):
         return Response(status_code=_NOT_MODIFIED, headers=headers)
     shown = EvidenceOut.model_validate(pack.document)
     headers["Content-Disposition"] = f'inline; filename="evidence-{pile_id}.pdf"'
@@ -116,7 +114,7 @@ def get_curve(
     chosen = None if wanted is None else _rule(loaded, wanted)
     drawn = to_svg(draw(evidence.curve_alone(loaded, chosen, now=now))).encode()
     headers = _headers(f'"{hashlib.sha256(drawn).hexdigest()[:32]}"')
-    if _is_known(headers["ETag"], if_none_match):
+    if is_known(headers["ETag"], if_none_match):
         return Response(status_code=_NOT_MODIFIED, headers=headers)
     # A label is a caller's own words: were one ever to slip through as markup, nothing in it may run.
     headers["Content-Security-Policy"] = "default-src 'none'; style-src 'unsafe-inline'"
@@ -146,11 +144,3 @@ def _weak(digest: str) -> str:
 
 def _headers(tag: str) -> dict[str, str]:
     return {"ETag": tag, "Cache-Control": "private, no-cache"}
-
-
-def _is_known(tag: str, if_none_match: str | None) -> bool:
-    """Compare weakly, as RFC 9110 section 13.1.2 has it for If-None-Match."""
-    if if_none_match is None:
-        return False
-    sent = [one.strip().removeprefix("W/") for one in if_none_match.split(",")]
-    return "*" in sent or tag.removeprefix("W/") in sent

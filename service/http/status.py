@@ -50,6 +50,9 @@ class WarningOut(Out):
     text: str
     remedy: str
     position: str | None
+    remedy_symptom: Literal["too_wet", "too_dry", "cold", "ammonia", "sour", "too_hot"] | None = Field(
+        description="Ask /piles/{id}/remedy with it for what to add and how much; null where that does not help."
+    )
 
 
 class StandingOut(Out):
@@ -57,8 +60,8 @@ class StandingOut(Out):
 
     rule: str
     state: State
-    held_days: float
-    required_days: float
+    held_days: float | None
+    required_days: float | None
     turns_counted: int
     turns_required: int
     met_at: Instant | None

@@ -1,12 +1,12 @@
 """A pile's curve: its readings as a verdict counts them, under the limits of one rule."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import datetime, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
 
-from service.domain.compliance import History, Rule, Series, Verdict
-from service.domain.curves import CurveRecord, Limit, Line, LostSpan, TurnMark
+from service.domain.compliance import History, Lost, Rule, Series, Verdict, Window
+from service.domain.curves import AlsoAsked, CurveRecord, Limit, Line, LostSpan, TurnMark
 from service.domain.quantities import Unit, temperature_in
 from service.domain.readings.quality import celsius
 from service.storage.corrections import microseconds
@@ -38,10 +38,7 @@ def curve_of(
         Whose limits and losses are drawn; None for the readings and turns alone.
     """
     now_us = microseconds(now)
-    lost = [
-        LostSpan(microseconds(one.from_), microseconds(one.to), one.cause, one.position)
-        for one in (verdict.lost if verdict else ())
-    ]
+    lost = _lost(verdict.lost if verdict else ())
     left_out = {one.at for one in verdict.turns_not_counted} if verdict else set()
     turns = [TurnMark(microseconds(at), at not in left_out) for at in sorted(history.turns) if at <= now]
     since_us, until_us = _span(history, turns, lost, built_at, now)
@@ -52,9 +49,9 @@ def curve_of(
         limits=[] if rule is None else list(_limits(rule)),
         turns=turns,
         lost=lost,
-        held=[
-            (microseconds(one.from_), microseconds(one.to)) for one in (verdict.windows if verdict else ())
-        ],
+        held=_held(verdict.windows if verdict else ()),
+        also=[] if verdict is None else list(_also(verdict)),
+        suspected_us=[microseconds(one.at) for one in (verdict.suspected_turns if verdict else ())],
         zone=zone,
         since_us=since_us,
         until_us=until_us,
@@ -63,6 +60,21 @@ def curve_of(
         ),
         in_fahrenheit=rule is not None and any(one.unit is Unit.DEG_F for one in rule.holds),
     )
+
+
+def _lost(spans: Sequence[Lost]) -> list[LostSpan]:
+    return [LostSpan(microseconds(one.from_), microseconds(one.to), one.cause, one.position) for one in spans]
+
+
+def _held(windows: Sequence[Window]) -> list[tuple[int, int]]:
+    return [(microseconds(one.from_), microseconds(one.to)) for one in windows]
+
+
+def _also(verdict: Verdict) -> Iterator[AlsoAsked]:
+    """Yield the holds beside the one the verdict shows as its own."""
+    for one in verdict.criteria:
+        if one.windows or one.lost:
+            yield AlsoAsked(one.name.partition(": ")[2] or one.name, _held(one.windows), _lost(one.lost))
 
 
 def _line(series: Series, now_us: int) -> Line:

@@ -20,7 +20,7 @@ from service.storage.piles import Loaded
 from service.storage.tables import PileRow, VerdictRow
 from service.storage.verdicts import CameSince, OnFile
 
-ENGINE_VERSION: Final = "4"
+ENGINE_VERSION: Final = "5"
 """Raised whenever the same rule over the same record could give another verdict."""
 
 

@@ -2,10 +2,11 @@
 
 from service.domain.curves.drawing import draw, gaps_of, scale_of
 from service.domain.curves.primitives import Drawing
-from service.domain.curves.record import CurveRecord, Limit, Line, LostSpan, TurnMark
+from service.domain.curves.record import AlsoAsked, CurveRecord, Limit, Line, LostSpan, TurnMark
 from service.domain.curves.svg import to_svg
 
 __all__ = [
+    "AlsoAsked",
     "CurveRecord",
     "Drawing",
     "Limit",

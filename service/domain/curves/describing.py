@@ -59,6 +59,9 @@ def _sentences(record: CurveRecord, gaps: Sequence[Gap]) -> Iterator[str]:
         held = sum(end - start for start, end in record.held)
         yield f"Heat counted: {length_words(held)}."
     yield from _lost(record.lost)
+    for other in record.also:
+        held = sum(end - start for start, end in other.held)
+        yield f"Also asked, {other.name}: heat counted {length_words(held)}."
 
 
 def _turns(record: CurveRecord) -> Iterator[str]:
@@ -67,6 +70,8 @@ def _turns(record: CurveRecord) -> Iterator[str]:
         yield f"Turns on record: {len(record.turns)}{f', not counted: {left_out}' if left_out else ''}."
     else:
         yield "No turn on record."
+    for at_us in record.suspected_us:
+        yield f"The lines fall as at a turn, and none is on record, at {_moment(record, at_us)}."
 
 
 def _lost(lost: Sequence[LostSpan]) -> Iterator[str]:

@@ -5,8 +5,9 @@ from collections.abc import Sequence
 from service.domain.curves.describing import describe, name_of
 from service.domain.curves.key import key
 from service.domain.curves.lanes import lanes, shades
+from service.domain.curves.limits import limits
 from service.domain.curves.page import BOTTOM, FAHRENHEIT_ROOM, LABEL_ROOM, LEFT, TOP, WIDTH
-from service.domain.curves.plot import axes, gap_marks, limits, lines, names, turns
+from service.domain.curves.plot import axes, gap_marks, lines, names, suspected, turns
 from service.domain.curves.primitives import Drawing, Shape, Words, fitted
 from service.domain.curves.record import CurveRecord
 from service.domain.curves.reducing import Gap, Scale, gaps
@@ -23,7 +24,8 @@ def draw(record: CurveRecord) -> Drawing:
     found = gaps_of(record)
     heading = fitted(name_of(record), WIDTH - LEFT - 4, 13, bold=True)
     shapes: list[Shape] = [Words(LEFT, 15, heading, 13, bold=True), *shades(record, scale)]
-    shapes += [*axes(record, scale), *turns(record, scale), *limits(record, scale)]
+    shapes += [*axes(record, scale), *turns(record, scale), *suspected(record, scale)]
+    shapes += [*limits(record, scale)]
     # Lines come last: no label may lie on a reading.
     shapes += [*gap_marks(record, scale, found), *lines(record, scale), *names(record, scale)]
     if not any(line.where(line.counts)[0].size for line in record.lines):

@@ -47,6 +47,8 @@ class _Mark:
     def __call__(self, x: float, y: float) -> list[Shape]:
         if self._kind == "turn":
             return [Path(f"M{x + 4:g} {y - 4:g}h7l-3.5 7z", Stroke(0.9))]
+        if self._kind == "suspected":
+            return [Words(x + 7, y + 4, "?", SMALL, "middle", bold=True)]
         if self._kind == "cross":
             return [Path(f"M{x + 5:g} {y - 3:g}l6 6m0-6l-6 6", Stroke(1.1))]
         if self._kind == "held":
@@ -58,9 +60,12 @@ def _marks(record: CurveRecord) -> Iterator[tuple[_Mark, str]]:
     if record.turns:
         bracketed = "" if all(one.counts for one in record.turns) else "; in brackets: not counted"
         yield _Mark("turn"), f"turn{bracketed}"
+    if record.suspected_us:
+        yield _Mark("suspected"), "looks like a turn nobody recorded"
     if any((~line.counts).any() for line in record.lines):
         yield _Mark("cross"), "reading that is no evidence"
     if record.rule_title is not None:
         yield _Mark("held"), "heat counted at every position"
-    for cause in dict.fromkeys(one.cause for one in record.lost):
+    lost = [*record.lost, *(span for one in record.also for span in one.lost)]
+    for cause in dict.fromkeys(one.cause for one in lost):
         yield _Mark(cause if cause in CAUSES else OTHER), cause_words(cause)[1]

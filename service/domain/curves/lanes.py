@@ -13,7 +13,7 @@ from service.domain.curves.page import (
     length_words,
     letter,
 )
-from service.domain.curves.primitives import Box, Path, Shape, Stroke, Words, width_of
+from service.domain.curves.primitives import Box, Path, Shape, Stroke, Words, fitted, width_of
 from service.domain.curves.record import CurveRecord, LostSpan
 from service.domain.curves.reducing import Scale
 
@@ -25,7 +25,7 @@ _LEAST_PX = 1.2
 
 def shades(record: CurveRecord, scale: Scale) -> Iterator[Shape]:
     """Tint the plot wherever anything was lost; lanes and labels say what."""
-    spans = sorted((scale.x_of(one.from_us), scale.x_of(one.to_us)) for one in _shown(record))
+    spans = sorted((scale.x_of(one.from_us), scale.x_of(one.to_us)) for one in _shown(record, record.lost))
     end = LEFT
     for start, stop in spans:
         x = max(start, end)
@@ -46,20 +46,28 @@ def lanes(record: CurveRecord, scale: Scale, top: float) -> tuple[list[Shape], f
         return [], top
     shapes: list[Shape] = [Words(LEFT, top + 9, "what counted, and what was lost and why", SMALL, bold=True)]
     y = top + 17
-    shapes += _held(record, scale, y)
-    lost = _by_lane(record)
-    for name, spans in lost:
+    shapes += _held(record, record.held, scale, y)
+    for name, spans in _by_lane(record, record.lost):
         y += _PITCH
         shapes += _lane(scale, name, spans, y)
+    for one in record.also:
+        y += _PITCH + 6
+        heading = fitted(f"also asked: {one.name}", scale.right - LEFT, SMALL, bold=True)
+        shapes.append(Words(LEFT, y + 9, heading, SMALL, bold=True))
+        y += 17
+        shapes += _held(record, one.held, scale, y)
+        for name, spans in _by_lane(record, one.lost):
+            y += _PITCH
+            shapes += _lane(scale, name, spans, y)
     return shapes, y + _PITCH
 
 
-def _shown(record: CurveRecord) -> list[LostSpan]:
-    return [one for one in record.lost if one.to_us > record.since_us and one.from_us < record.until_us]
+def _shown(record: CurveRecord, lost: Sequence[LostSpan]) -> list[LostSpan]:
+    return [one for one in lost if one.to_us > record.since_us and one.from_us < record.until_us]
 
 
-def _by_lane(record: CurveRecord) -> list[tuple[str, list[LostSpan]]]:
-    shown = _shown(record)
+def _by_lane(record: CurveRecord, lost: Sequence[LostSpan]) -> list[tuple[str, list[LostSpan]]]:
+    shown = _shown(record, lost)
     known = {line.label: letter(place) for place, line in enumerate(record.lines)}
     order: list[str | None] = [None, *known]
     order += sorted({one.position for one in shown if one.position is not None} - known.keys())
@@ -78,10 +86,10 @@ def _base(scale: Scale, name: str, y: float) -> list[Shape]:
     ]
 
 
-def _held(record: CurveRecord, scale: Scale, y: float) -> Iterator[Shape]:
+def _held(record: CurveRecord, held: Sequence[tuple[int, int]], scale: Scale, y: float) -> Iterator[Shape]:
     yield from _base(scale, "held", y)
     labels: list[_Label] = []
-    for start_us, end_us in record.held:
+    for start_us, end_us in held:
         if end_us <= record.since_us or start_us >= record.until_us:
             continue
         x1, x2 = scale.x_of(start_us), scale.x_of(end_us)

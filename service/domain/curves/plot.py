@@ -10,7 +10,6 @@ from service.domain.curves.page import (
     GRID,
     LEADER,
     LEFT,
-    LIMIT,
     SMALL,
     THIN,
     TURN,
@@ -36,7 +35,6 @@ from service.domain.curves.ticks import (
 
 _MOST_DAY_MARKS = 70
 _SPARSE = 40
-_PLACES = 12
 
 
 def axes(record: CurveRecord, scale: Scale) -> Iterator[Shape]:
@@ -103,28 +101,6 @@ def _clock_changes(record: CurveRecord, scale: Scale) -> Iterator[Shape]:
         )
 
 
-def limits(record: CurveRecord, scale: Scale) -> Iterator[Shape]:
-    """Draw the temperatures the rule names, each with its label on it, where the fewest readings are."""
-    points = [scale.points(*line.where(line.counts)) for line in record.lines]
-    for limit in record.limits:
-        y = scale.y_of(limit.temperature_c)
-        yield Path(f"M{LEFT:g} {y:g}H{scale.right:g}", LIMIT, limit.label)
-        text = fitted(limit.label, scale.right - LEFT - 8, SMALL, bold=True)
-        room = width_of(text, SMALL, bold=True)
-        starts = np.linspace(LEFT + 4, scale.right - 4 - room, _PLACES).tolist()
-        x = min(starts, key=lambda start: _within(points, (start, start + room), (y - 14, y)))
-        yield Words(round(x, 1), y - 4, text, SMALL, bold=True, halo=True)
-
-
-def _within(
-    points: Sequence[NDArray[np.float64]], across: tuple[float, float], down: tuple[float, float]
-) -> int:
-    x1, x2, y1, y2 = *across, *down
-    return sum(
-        int(((one[0] >= x1) & (one[0] <= x2) & (one[1] >= y1) & (one[1] <= y2)).sum()) for one in points
-    )
-
-
 def turns(record: CurveRecord, scale: Scale) -> Iterator[Shape]:
     """Draw every turn shown as a line with a number above; a number in brackets is not counted."""
     ends = [0.0, 0.0]
@@ -145,6 +121,15 @@ def turns(record: CurveRecord, scale: Scale) -> Iterator[Shape]:
                 ends[row] = x + half
                 yield Words(x, scale.top - 10 - 11 * row, label, SMALL, "middle")
                 break
+
+
+def suspected(record: CurveRecord, scale: Scale) -> Iterator[Shape]:
+    """Mark where a turn may have been that nobody recorded: a question mark at the head of a thin line."""
+    for at_us in record.suspected_us:
+        if record.since_us <= at_us <= record.until_us:
+            x = scale.x_of(at_us)
+            yield Path(f"M{x:g} {scale.top:g}V{scale.bottom:g}", LEADER, "a turn nobody recorded?")
+            yield Words(x, scale.top - 1, "?", USUAL, "middle", bold=True, halo=True)
 
 
 def lines(record: CurveRecord, scale: Scale) -> Iterator[Shape]:

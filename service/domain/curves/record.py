@@ -96,6 +96,15 @@ class LostSpan:
     position: str | None = None
 
 
+@dataclass(frozen=True)
+class AlsoAsked:
+    """Another hold of the same rule: its name, where heat counted under it ``(from, to)`` [us], and what was lost."""
+
+    name: str
+    held: Sequence[tuple[int, int]]
+    lost: Sequence[LostSpan]
+
+
 @dataclass(frozen=True, eq=False)
 class CurveRecord:
     """All that one curve shows.
@@ -110,6 +119,10 @@ class CurveRecord:
         See the classes.
     held
         Spans ``(from, to)`` in which heat counted [us].
+    also
+        Other holds of the same rule, each drawn beneath.
+    suspected_us
+        Where the lines fall as they do at a turn, and none is on record [us].
     zone
         The site's time zone.
     since_us, until_us
@@ -137,6 +150,8 @@ class CurveRecord:
     until_us: int
     longest_gap_us: int = DAY_US
     in_fahrenheit: bool = False
+    also: Sequence[AlsoAsked] = ()
+    suspected_us: Sequence[int] = ()
 
     def __post_init__(self) -> None:
         errors = []
