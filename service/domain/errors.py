@@ -33,6 +33,12 @@ class NotFound(DomainError):
     code, title = "not-found", "Not found"
 
 
+class Gone(DomainError):
+    """It was there and will not come back: revoked, or past its time."""
+
+    code, title = "gone", "Gone for good"
+
+
 class Conflict(DomainError):
     """The state of the record forbids it."""
 

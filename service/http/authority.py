@@ -86,6 +86,7 @@ CanIngest = Annotated[Caller, Depends(_with(Scope.INGEST))]
 CanReadOrIngest = Annotated[Caller, Depends(_with(Scope.READ, Scope.INGEST))]
 """For what a key that only ingests may see of its own."""
 CanWrite = Annotated[Caller, Depends(_with(Scope.WRITE))]
+CanWriteOrAdmin = Annotated[Caller, Depends(_with(Scope.WRITE, Scope.ADMIN))]
 CanAdmin = Annotated[Caller, Depends(_with(Scope.ADMIN))]
 
 

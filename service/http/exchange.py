@@ -62,6 +62,19 @@ def answer(model: Out, response: Response, version: int) -> Any:  # noqa: ANN401
     return model
 
 
+IfNoneMatch = Annotated[
+    str | None, Header(description="The ETag of an earlier answer; 304 if nothing has changed.")
+]
+
+
+def is_known(tag: str, if_none_match: str | None) -> bool:
+    """Compare weakly, as RFC 9110 section 13.1.2 has it for If-None-Match."""
+    if if_none_match is None:
+        return False
+    sent = [one.strip().removeprefix("W/") for one in if_none_match.split(",")]
+    return "*" in sent or tag.removeprefix("W/") in sent
+
+
 _KEY: Final = re.compile(r'"?([\x21\x23-\x7e]{1,200})"?')
 
 

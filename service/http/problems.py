@@ -2,6 +2,7 @@
 
 import random
 import re
+import traceback
 from collections.abc import Mapping, Sequence
 from http import HTTPStatus
 from typing import Any, Final
@@ -16,6 +17,7 @@ from starlette.exceptions import HTTPException
 from service.domain.errors import (
     Conflict,
     DomainError,
+    Gone,
     Invalid,
     NotAllowed,
     NotAuthenticated,
@@ -34,6 +36,7 @@ STATUS: Final[Mapping[type[DomainError], int]] = {
     NotAllowed: 403,
     NotFound: 404,
     Conflict: 409,
+    Gone: 410,
     StaleVersion: 412,
     TooLarge: 413,
     Invalid: 422,
@@ -188,6 +191,14 @@ def _methods_at(request: Request) -> set[str]:
     return {method.upper() for path in fits for method in paths[path]}
 
 
+def _path_told(request: Request) -> str:
+    """Return the path for the log; beside ``/v1`` paths may be secrets, and their pattern stands for them."""
+    path = request.url.path
+    if path.startswith("/v1/"):
+        return path
+    return str(getattr(request.scope.get("route"), "path", "unmatched"))
+
+
 def install(app: FastAPI) -> None:
     """Make every refusal of the app a problem."""
 
@@ -205,7 +216,9 @@ def install(app: FastAPI) -> None:
 
     @app.exception_handler(Exception)
     def broke(request: Request, error: Exception) -> JSONResponse:
-        log.error("request_failed", path=request.url.path, method=request.method, exc_info=error)
+        # Its words alone: a traceback that shows variables would show keys and secret addresses.
+        told = "".join(traceback.format_exception(error))
+        log.error("request_failed", path=_path_told(request), method=request.method, exception=told)
         return problem(
             500, "internal", "A fault of the service", "the fault was logged; nothing half-written was kept"
         )
