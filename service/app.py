@@ -86,6 +86,7 @@ def create_app(settings: Settings, *, database: Database | None = None) -> FastA
         max_body_bytes=settings.max_body_bytes,
         larger=larger,
         unlimited=frozenset({ADDRESS}),
+        forms=("/today/",),
     )
     app.add_middleware(measured)
     app.ingest = ingest

@@ -9,6 +9,9 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.http.problems import problem
 
+JSON: Final = "application/json"
+FORM: Final = "application/x-www-form-urlencoded"
+
 _WITH_BODY: Final = frozenset({"POST", "PUT", "PATCH"})
 
 
@@ -23,6 +26,8 @@ class BodyLimits:
         Paths that take more, with their own limit.
     unlimited
         Paths that look after their bodies themselves.
+    forms
+        Where paths begin that take a browser's form instead.
     """
 
     def __init__(
@@ -32,9 +37,11 @@ class BodyLimits:
         max_body_bytes: int,
         larger: Mapping[str, int],
         unlimited: frozenset[str] = frozenset(),
+        forms: tuple[str, ...] = (),
     ) -> None:
         self._app = app
         self._unlimited = unlimited
+        self._forms = forms
         self._max_body_bytes = max_body_bytes
         self._larger = larger
 
@@ -48,7 +55,8 @@ class BodyLimits:
             return
         headers = Headers(scope=scope)
         limit = self._larger.get(scope["path"], self._max_body_bytes)
-        refusal = _of_headers(headers, limit)
+        taken = FORM if self._forms and scope["path"].startswith(self._forms) else JSON
+        refusal = _of_headers(headers, limit, taken)
         body = b"" if refusal is not None else await _read(receive, limit)
         if refusal is None and body is None:
             refusal = _too_large(limit)
@@ -67,19 +75,19 @@ class BodyLimits:
         await self._app(scope, replay, send)
 
 
-def _of_headers(headers: Headers, limit: int) -> JSONResponse | None:
+def _of_headers(headers: Headers, limit: int, taken: str) -> JSONResponse | None:
     length = headers.get("content-length", "0")
     if length.isdigit() and int(length) > limit:
         return _too_large(limit)
     has_body = length != "0" or "transfer-encoding" in headers
     media_type = headers.get("content-type", "").partition(";")[0].strip().lower()
-    if has_body and media_type != "application/json":
+    if has_body and media_type != taken:
         return problem(
             415,
             "unsupported-media-type",
             "Unsupported Media Type",
-            f"{ascii(media_type)[:60]} is not taken; send the body as application/json",
-            headers={"Accept": "application/json"},
+            f"{ascii(media_type)[:60]} is not taken; send the body as {taken}",
+            headers={"Accept": taken},
         )
     if headers.get("content-encoding", "identity").strip().lower() not in {"", "identity"}:
         return problem(

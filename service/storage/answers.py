@@ -49,6 +49,12 @@ def claim(
     ).one()
 
 
+def kept(session: Session, caller: Caller, operation: str, key: str) -> Any:  # noqa: ANN401 - as it was answered
+    """Return the body a key answered before, None when it answered nothing yet."""
+    row = session.get(IdempotentAnswerRow, (caller.organisation_id, caller.credential_id, operation, key))
+    return None if row is None else row.body
+
+
 def keep(
     session: Session,
     row: IdempotentAnswerRow,
