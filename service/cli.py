@@ -18,10 +18,6 @@ from rich.console import Console
 from rich.progress import Progress
 from rich.table import Table
 
-from service.app import create_app
-from service.bridge import broker_of
-from service.bridge import run as run_bridge
-from service.demo import filling
 from service.domain.authority import Caller, Scope
 from service.domain.errors import DomainError
 from service.importing import FORMATS, asked_of_file, keep_shown, refused_lines, told
@@ -31,7 +27,6 @@ from service.record import Record, open_record
 from service.settings import Settings
 from service.storage.database import SERVICE_ROLE, STEWARD_ROLE, Database, connect_engine
 from service.storage.embedded import EmbeddedServerError
-from service.worker import working
 
 app = typer.Typer(
     help="Heapledger: recipes, turning schedules and time-temperature verdicts for hot, turned compost piles.",
@@ -85,6 +80,8 @@ def serve(
     ] = True,
 ) -> None:
     """Serve the API; with no DATABASE_URL, on a PostgreSQL of our own in the data folder."""
+    from service.worker import working  # noqa: PLC0415 - slow to load: whoever makes a key should not wait for it
+
     with _record(migrated=migrated) as (settings, record):
         out.print(f"Heapledger serves http://{host or settings.host}:{port} (documentation: /docs)")
         if not record.is_embedded:
@@ -102,6 +99,8 @@ def work(
     ] = True,
 ) -> None:
     """Run jobs until told to stop, for a service that serves with --no-work."""
+    from service.worker import working  # noqa: PLC0415 - slow to load: whoever makes a key should not wait for it
+
     logging.basicConfig(level=logging.WARNING)
     with (
         _record(migrated=migrated) as (settings, record),
@@ -128,6 +127,8 @@ def _serve(settings: Settings, record: Record, *, port: int, host: str | None, w
         "timeout_graceful_shutdown": 5,
     }
     if workers == 1:
+        from service.app import create_app  # noqa: PLC0415 - slow to load: whoever makes a key should not wait for it
+
         uvicorn.run(create_app(Settings()), **options)  # type: ignore[arg-type]
     else:
         uvicorn.run("service.app:from_environment", factory=True, workers=workers, **options)  # type: ignore[arg-type]
@@ -151,6 +152,9 @@ def demo(
     serving: Annotated[bool, typer.Option("--serve/--no-serve", help="Go on serving afterwards.")] = True,
 ) -> None:
     """Fill the record with three invented sites and simulated readings, show their piles, and serve."""
+    from service.demo import filling  # noqa: PLC0415 - slow to load: whoever makes a key should not wait for it
+    from service.worker import working  # noqa: PLC0415 - slow to load: whoever makes a key should not wait for it
+
     with _record() as (settings, record):
         database = _database(record)
         with _steward(record) as steward, Progress(console=err, transient=True) as progress:
@@ -171,6 +175,9 @@ def bridge(
     ] = True,
 ) -> None:
     """Carry gateways' messages from the MQTT broker that HEAPLEDGER_BROKER_URL names into the record."""
+    from service.bridge import broker_of  # noqa: PLC0415 - slow to load: whoever makes a key should not wait for it
+    from service.bridge import run as run_bridge  # noqa: PLC0415 - slow to load: whoever makes a key should not wait for it
+
     broker = broker_of(Settings())
     with _record(migrated=migrated) as (settings, record):
         run_bridge(settings, broker, record.service_url)
@@ -263,6 +270,8 @@ def import_file(
 @app.command()
 def openapi() -> None:
     """Print the OpenAPI document."""
+    from service.app import create_app  # noqa: PLC0415 - slow to load: whoever makes a key should not wait for it
+
     database = Database(connect_engine("postgresql://nobody@localhost:1/none"))
     typer.echo(json.dumps(create_app(Settings(), database=database).openapi(), indent=2, sort_keys=True))
 

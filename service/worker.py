@@ -16,12 +16,19 @@ from sqlalchemy.engine import make_url
 from service.domain.errors import DomainError
 from service.jobs import caretaking, imports, verdicts
 from service.jobs import log as log_jobs
+from service.jobs import plans as plan_jobs
 from service.jobs.tasks import CARETAKING, Task, Tools, register
 from service.settings import Settings
 from service.storage import retention
 from service.storage.database import SERVICE_ROLE, Database, connect_engine, translated
 
-TASKS: Final[tuple[Task, ...]] = (*verdicts.TASKS, *imports.TASKS, *caretaking.TASKS, *log_jobs.TASKS)
+TASKS: Final[tuple[Task, ...]] = (
+    *verdicts.TASKS,
+    *imports.TASKS,
+    *caretaking.TASKS,
+    *log_jobs.TASKS,
+    *plan_jobs.TASKS,
+)
 """Every kind of job there is; a new module of ``service.jobs`` adds its own here."""
 
 TOGETHER: Final = 3

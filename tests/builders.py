@@ -1,9 +1,13 @@
 """Small records for tests, made over HTTP as a caller would."""
 
+import threading
 import uuid
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+from service.jobs.plans import plan_site_line
+from service.jobs.tasks import Tools
+from service.settings import Settings
 from service.storage.database import Database
 from service.storage.gateways import put_quarantined
 from service.storage.tables import QuarantinedMessageRow
@@ -117,3 +121,57 @@ def an_import(tenant: Tenant) -> dict[str, Any]:
     assert answer.status_code == 202, answer.text
     made: dict[str, Any] = answer.json()
     return made
+
+
+def a_line(tenant: Tenant, bays: int = 2, **overrides: Any) -> dict[str, Any]:
+    """Return a site with a crew every day and some bays."""
+    week = ["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
+    site = a_site(tenant, **{"work_days": week} | overrides)
+    for number in range(1, bays + 1):
+        a_bay(tenant, site["id"], label=f"bay {number}")
+    return site
+
+
+THIRD_DAYS = {"rest_days": 2, "turn_every_days": 3, "last_turn_day": 5, "curing_days": 3}
+"""Turned on days 2 and 5; cool on day 8, ready on day 11."""
+
+
+def a_plan(tenant: Tenant, site_id: str | None = None, **overrides: Any) -> dict[str, Any]:
+    """Ask for a plan of a site's line, to be searched for by a job."""
+    site_id = site_id or a_line(tenant)["id"]
+    body = {
+        "days": 30,
+        "pattern": THIRD_DAYS,
+        "piles": [{"name": "heap", "count": 2, "volume_m3": 1.0}],
+        "within_s": 3,
+    } | overrides
+    answer = tenant.call("POST", f"/v1/sites/{site_id}/plans", body)
+    assert answer.status_code == 202, answer.text
+    plan: dict[str, Any] = answer.json()
+    return plan
+
+
+def a_network(tenant: Tenant, *site_ids: str, orders: Any = (), **site: Any) -> dict[str, Any]:
+    """Ask for plans of several sites together, each with three spare piles."""
+    wish = {
+        "days": 30,
+        "pattern": THIRD_DAYS,
+        "piles": [{"name": "heap", "count": 3, "volume_m3": 1.0, "is_spare": True}],
+    } | site
+    sites = [{"site_id": one, **wish} for one in site_ids or [a_line(tenant)["id"]]]
+    body = {"sites": sites, "shared_orders": list(orders), "within_s": 8}
+    answer = tenant.call("POST", "/v1/plans", body)
+    assert answer.status_code == 202, answer.text
+    made: dict[str, Any] = answer.json()
+    return made
+
+
+def a_plan_in_force(
+    database: Database, tenant: Tenant, site_id: str | None = None, **overrides: Any
+) -> dict[str, Any]:
+    """Ask for a plan, run its job, and return it as it is on record."""
+    asked = a_plan(tenant, site_id, **overrides)
+    plan_site_line(Tools(database, None, threading.Event(), Settings()), tenant.organisation_id, asked["id"])
+    found: dict[str, Any] = tenant.get(f"/v1/sites/{asked['site_id']}/plans/{asked['id']}")
+    assert found["state"] == "done", found["problem"]
+    return found

@@ -17,7 +17,7 @@ from service.demo.pile import Pile
 from service.demo.places import GATEWAYS, SITES
 from service.demo.scenario import Scenario, registered
 from service.domain.authority import Caller
-from service.domain.schedules import shipped_patterns
+from service.domain.schedules import kept_pattern, shipped_patterns
 from service.operations import feedstocks, gateways, piles, probes, recipes, sites
 
 _SITE_OF_GATEWAY: Final = {gateway.name: gateway.site for gateway in GATEWAYS}
@@ -127,7 +127,7 @@ def _write_pile(
             "recipe_id": written.recipes[pile.recipe],
             "built_at": laid.built_at,
             "rules": list(pile.rules),
-            "pattern": _pattern(pile.pattern),
+            "pattern": kept_pattern(shipped_patterns()[pile.pattern].pattern),
             "design_volume_m3": pile.design_volume_m3 or pile.volume_m3,
         },
     )
@@ -140,12 +140,6 @@ def _write_pile(
         written.events += 1
         if entry.name is not None:
             named[entry.name] = event.id
-
-
-def _pattern(code: str) -> dict[str, Any]:
-    values = dataclasses.asdict(shipped_patterns()[code].pattern)
-    turn_on = values["turn_on"]
-    return values | {"turn_on": None if turn_on is None else list(turn_on)}
 
 
 def _happening(entry: Entry, bay_id: UUID | None, named: Mapping[str, UUID]) -> piles.Happening:

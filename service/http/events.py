@@ -22,6 +22,7 @@ from service.http.values import (
 
 Height = Annotated[Number, Field(gt=0, le=20)]
 Ratio = Annotated[Number, Field(gt=0, le=2000)]
+HandTemperature = Annotated[Number, Field(ge=-40, le=400)]
 
 
 Duties = Annotated[
@@ -110,6 +111,11 @@ class ObserveIn(EventIn):
         default=None, description="A handful squeezed: crumbles, like a wrung-out sponge, or drips."
     )
     smell: Literal["none", "earthy", "ammonia", "sour"] | None = None
+    temperature_c: HandTemperature | None = Field(
+        default=None,
+        description="Read by hand [Cel]. Kept as said; rules count readings of placed probes only.",
+    )
+    position: Name | None = Field(default=None, description="Where in the pile it was read.")
     duties: Duties = None
 
 
@@ -121,9 +127,19 @@ class SampleIn(EventIn):
     carbon_nitrogen_ratio: Ratio | None = None
     moisture_pct: Percent | None = None
     nitrogen_pct: Percent | None = None
+    phosphorus_pct: Percent | None = Field(default=None, description="The element P, % of dry matter.")
+    potassium_pct: Percent | None = Field(default=None, description="The element K, % of dry matter.")
+    ash_pct: Percent | None = Field(default=None, description="What is left on burning, % of dry matter.")
+    bulk_density_kg_m3: Annotated[Number, Field(ge=10, le=5000)] | None = None
     ph: Annotated[Number, Field(ge=0, le=14)] | None = None
     fecal_coliform_mpn_g: Amount | None = None
     salmonella_mpn_4g: Amount | None = None
+    oxygen_uptake_mmol_kg_h: Amount | None = Field(
+        default=None, description="Oxygen uptake rate, per kg organic matter [mmol/(kg.h)]."
+    )
+    rottegrad: Annotated[Number, Field(ge=1, le=5)] | None = Field(
+        default=None, description="Degree of rotting by self-heating, I to V as 1 to 5."
+    )
     duties: Duties = None
 
 

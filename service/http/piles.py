@@ -1,18 +1,17 @@
 """Piles: the record, what happened, the readings."""
 
 from datetime import UTC, datetime
-from typing import Annotated, Any
+from typing import Annotated
 from uuid import UUID
 
 from fastapi import APIRouter, Query, Response
 from fastapi.responses import JSONResponse
 from pydantic import Field
 
-from service.domain.errors import Invalid
 from service.http.authority import CanRead, CanWrite, Database
-from service.http.events import AnyEventIn, CorrectIn, EventOut, details_of
+from service.http.events import AnyEventIn, CorrectIn, EventOut, Height, details_of
 from service.http.exchange import After, CreateOnce, IfMatch, Limit, PageOut, answer, etag
-from service.http.patterns import PatternIn, to_pattern
+from service.http.patterns import PatternIn
 from service.http.values import (
     Code,
     In,
@@ -23,6 +22,7 @@ from service.http.values import (
     omitted,
 )
 from service.operations import piles
+from service.operations.stock_loads import told_of
 from service.storage import piles as stored
 
 router = APIRouter(tags=["piles"])
@@ -40,8 +40,14 @@ class PileIn(In):
     )
     rules: list[Code] = Field(default_factory=list, max_length=20, description="The rules it is to meet.")
     pattern: PatternIn | None = None
+    pattern_code: Code | None = Field(
+        default=None, description="A shipped or own pattern instead; the pile keeps it as it now is."
+    )
     design_volume_m3: Positive | None = Field(
         default=None, description="The size it should be built to; the bay's volume when null."
+    )
+    design_height_m: Height | None = Field(
+        default=None, description="The height it should be built to [m]; the bay's mark when null."
     )
 
 
@@ -54,7 +60,9 @@ class PileChange(In):
     built_at: Instant | None = omitted()
     rules: list[Code] = omitted()
     pattern: PatternIn | None = omitted()
+    pattern_code: Code = omitted()
     design_volume_m3: Positive | None = omitted()
+    design_height_m: Height | None = omitted()
 
 
 class PileOut(Out):
@@ -69,14 +77,14 @@ class PileOut(Out):
     rules: list[str]
     pattern: PatternIn | None
     design_volume_m3: float | None
+    design_height_m: float | None
     created_at: Instant
 
 
-def _must_be_a_pattern(values: dict[str, Any]) -> None:
-    if values.get("pattern") is not None:
-        errors = to_pattern(values["pattern"]).errors("/pattern")
-        if errors:
-            raise Invalid(*errors)
+class EventTakenOut(EventOut):
+    """An event as it was taken in."""
+
+    stock: list[str] = Field(description="What a load did to the site's stock; empty where none is kept.")
 
 
 @router.post("/piles", status_code=201, response_model=PileOut)
@@ -85,7 +93,6 @@ def create_pile(body: PileIn, caller: CanWrite, database: Database, once: Create
     values = body.model_dump(exclude={"pattern"}) | {
         "pattern": None if body.pattern is None else body.pattern.model_dump(mode="json")
     }
-    _must_be_a_pattern(values)
 
     def make() -> tuple[PileOut, dict[str, str]]:
         row = piles.create_pile(session, caller, values)
@@ -129,13 +136,12 @@ def change_pile(
     changes = body.given()
     if changes.get("pattern") is not None:
         changes["pattern"] = body.pattern.model_dump(mode="json") if body.pattern else None
-    _must_be_a_pattern(changes)
     with database.begin(caller.organisation_id) as session:
         row = piles.change_pile(session, caller, pile_id, version, changes)
     return answer(PileOut.model_validate(row), response, row.version)
 
 
-@router.post("/piles/{pile_id}/events", status_code=201, response_model=EventOut)
+@router.post("/piles/{pile_id}/events", status_code=201, response_model=EventTakenOut)
 def create_event(
     pile_id: UUID, body: AnyEventIn, caller: CanWrite, database: Database, once: CreateOnce
 ) -> JSONResponse:
@@ -149,9 +155,10 @@ def create_event(
         corrects=body.corrects if isinstance(body, CorrectIn) else None,
     )
 
-    def make() -> tuple[EventOut, dict[str, str]]:
+    def make() -> tuple[EventTakenOut, dict[str, str]]:
         row = piles.record_event(session, caller, pile_id, happening, now=datetime.now(UTC))
-        return EventOut.model_validate(row), {}
+        stock = told_of(session, caller, piles.pile_of(session, caller, pile_id), row)
+        return EventTakenOut(**EventOut.model_validate(row).model_dump(), stock=stock), {}
 
     with database.begin(caller.organisation_id) as session:
         return once.create(session, caller, body, make)

@@ -1,5 +1,6 @@
 """Sites and bays."""
 
+from datetime import UTC, datetime
 from typing import Annotated, Literal
 from uuid import UUID
 
@@ -25,6 +26,7 @@ from service.http.values import (
 )
 from service.http.weekdays import Weekday
 from service.operations import sites
+from service.operations.replanning import after_change
 from service.storage import records
 from service.storage import sites as stored
 from service.storage.tables import SiteRow
@@ -192,7 +194,10 @@ def change_site(
 ) -> object:
     """Change a site."""
     with database.begin(caller.organisation_id) as session:
-        row = sites.change_site(session, caller, site_id, version, body.given())
+        now, changes = datetime.now(UTC), body.given()
+        row = sites.change_site(session, caller, site_id, version, changes, now=now)
+        if {"work_days", "closures", "time_zone"} & changes.keys():
+            after_change(session, caller.organisation_id, site_id, "the site's days were changed", now=now)
     return answer(SiteOut.model_validate(row), response, row.version)
 
 

@@ -10,7 +10,7 @@ from sqlalchemy import Engine, text
 from sqlmodel import Session
 
 from service.jobs.tasks import KEEP_ENDED, Task, Tools
-from service.operations import imports
+from service.operations import handover, imports
 from service.operations.reopening import LONG_PAST, reopen
 from service.storage import partitions, retention
 from service.storage.jobs import forget_ended, rescue
@@ -72,7 +72,7 @@ def _alone(owner: Engine) -> Iterator[bool]:
 
 
 def sweep_verdicts(tools: Tools) -> None:
-    """Find late readings nobody looked at, and imports nobody reads, and ask for that again.
+    """Find late readings nobody looked at and imports nobody reads, ask for that again, and mark tasks nobody did.
 
     The service cannot list organisations, the owner cannot look past their walls: the steward lists them, and each is
     asked about from inside.
@@ -96,6 +96,7 @@ def _sweep(tools: Tools, *, since: datetime | None) -> None:
             if late:
                 reopen(session, policy.organisation_id, LONG_PAST)
             imports.ask_again(session, policy.organisation_id, before=datetime.now(UTC) - LOOK_BACK)
+            handover.mark_missed(session, policy.organisation_id, now=datetime.now(UTC))
 
 
 @contextmanager

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any
 from uuid import UUID
 
@@ -13,7 +13,10 @@ from service.domain.errors import Conflict, FieldError, Invalid, NotFound
 from service.domain.piles import fresh_material, in_force
 from service.domain.readings import FUTURE_TOLERANCE
 from service.operations import sites
+from service.operations.handover import follow_record
+from service.operations.patterns import with_pattern
 from service.operations.reopening import LONG_PAST, reopen
+from service.operations.replanning import after_build, after_change, after_turn
 from service.operations.stock_loads import follow_load
 from service.storage import piles as stored
 from service.storage import records, rules
@@ -27,11 +30,14 @@ def create_pile(session: Session, caller: Caller, values: Mapping[str, Any]) -> 
     Raises
     ------
     Invalid
-        The site, bay or recipe is not one of the caller's, or a rule is unknown.
+        The site, bay or recipe is not one of the caller's, a rule is unknown, or the pattern does not fit.
     """
     sites.must_be_own_site(session, caller, values["site_id"])
+    values = with_pattern(session, caller, values, values["site_id"])
     _must_fit(session, caller, values["site_id"], values)
-    return records.add(session, PileRow(organisation_id=caller.organisation_id, **values))
+    row = records.add(session, PileRow(organisation_id=caller.organisation_id, **values))
+    follow_record(session, row)
+    return row
 
 
 def pile_of(session: Session, caller: Caller, pile_id: UUID, *, lock: bool = False) -> PileRow:
@@ -46,11 +52,14 @@ def change_pile(
 ) -> PileRow:
     """Change a pile under its version; giving or changing the build's instant leaves its trace among the events."""
     row = pile_of(session, caller, pile_id, lock=True)
+    changes = with_pattern(session, caller, changes, row.site_id)
     _must_fit(session, caller, row.site_id, changes)
     built_was, recipe_was = row.built_at, row.recipe_id
     changed = records.change(session, row, version, changes)
     if changed.built_at != built_was:
         _trace_build(session, caller, changed, built_was)
+        after_build(session, changed, now=datetime.now(UTC))
+        follow_record(session, changed)
     if (changed.built_at, changed.recipe_id) != (built_was, recipe_was):
         reopen(session, caller.organisation_id, LONG_PAST)
     return changed
@@ -148,9 +157,20 @@ def record_event(
         ),
     )
     follow_load(session, caller, pile, row, now=now)
+    _follow_plan(session, pile, happening, now)
+    follow_record(session, pile)
     # What a correction corrects may lie long before it.
     reopen(session, caller.organisation_id, LONG_PAST if happening.corrects is not None else happening.at)
     return row
+
+
+def _follow_plan(session: Session, pile: PileRow, happening: Happening, now: datetime) -> None:
+    """Have the site's plan mended where what happened is not what it says."""
+    if happening.kind == "turn":
+        after_turn(session, pile, happening.at, now=now)
+    elif happening.kind in {"close", "merge", "split", "correct"}:
+        because = f"{pile.label}: '{happening.kind}' was recorded"
+        after_change(session, pile.organisation_id, pile.site_id, because, now=now)
 
 
 def _must_have_happened(happening: Happening, now: datetime) -> None:

@@ -1,26 +1,18 @@
 """Where a pile stands: its status, its verdicts and its next turn together, as status, board and demo show them."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
-from datetime import date, datetime
+from dataclasses import dataclass
+from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from service.domain.compliance import Verdict, judge
 from service.domain.errors import Conflict
-from service.domain.piles import Risk, Status, in_force, status, turns
-from service.domain.schedules import (
-    NextTurn,
-    Pattern,
-    Plan,
-    PlanRequest,
-    WorkCalendar,
-    next_turn,
-    plan,
-    repair,
-)
-from service.domain.turning_demands import turn_constraint
+from service.domain.piles import Risk, Status, status
+from service.domain.schedules import NextTurn, Plan, next_turn
 from service.storage.histories import air_beside, facts_of, history_of, positions_of
 from service.storage.piles import Loaded
+from service.storage.schedules import local_date, pattern_of, plan_of, turns_done
+from service.storage.site_calendars import crew_days_of
 
 _TURNED_STAGES = frozenset({"filling", "hot"})
 
@@ -63,13 +55,12 @@ def standing(loaded: Loaded, *, now: datetime) -> Standing:
 
 
 def _next_turn(loaded: Loaded, zone: ZoneInfo, now: datetime) -> NextTurn | None:
-    pile, site = loaded.pile, loaded.site
-    pattern = _pattern(loaded)
+    pile, pattern = loaded.pile, pattern_of(loaded)
     if pattern is None or pile.built_at is None:
         return None
-    calendar = WorkCalendar(frozenset(site.work_days), frozenset(site.closures), frozenset())
-    done = _turns_done(loaded, zone, pile.built_at)
-    return next_turn(pattern, _local(pile.built_at, zone), done, _local(now, zone), calendar)
+    built_on, today = local_date(pile.built_at, zone), local_date(now, zone)
+    crew = crew_days_of(loaded.calendar, built_on, today)
+    return next_turn(pattern, built_on, turns_done(loaded, zone, pile.built_at), today, crew)
 
 
 def schedule(loaded: Loaded, *, now: datetime) -> Plan:
@@ -80,43 +71,10 @@ def schedule(loaded: Loaded, *, now: datetime) -> Plan:
     Conflict
         The pile has no turning pattern.
     """
-    pattern = _pattern(loaded)
-    if pattern is None:
+    found = plan_of(loaded, now=now)
+    if found is None:
         raise Conflict("the pile has no turning pattern; give it one (GET /v1/schedules/patterns lists some)")
-    pile, site = loaded.pile, loaded.site
-    zone = ZoneInfo(site.time_zone)
-    today = _local(now, zone)
-    book = loaded.book
-    turned = [rule for rule in pile.rules if rule in book and book[rule].turns is not None]
-    request = PlanRequest(
-        time_zone=site.time_zone,
-        build_on=today,
-        work_days=tuple(site.work_days),
-        pattern=pattern,
-        closures=tuple(site.closures),
-        rule=turn_constraint(book[turned[0]]) if turned else None,
-        earliest_build_on=today,
-    )
-    if pile.built_at is None or pile.built_at > now:
-        wanted = today if pile.built_at is None else _local(pile.built_at, zone)
-        return plan(replace(request, build_on=wanted))
-    return repair(request, _local(pile.built_at, zone), _turns_done(loaded, zone, pile.built_at), today)
-
-
-def _pattern(loaded: Loaded) -> Pattern | None:
-    kept = loaded.pile.pattern
-    if kept is None:
-        return None
-    turn_on = kept.get("turn_on")
-    return Pattern(**{**kept, "turn_on": None if turn_on is None else tuple(turn_on)})
-
-
-def _turns_done(loaded: Loaded, zone: ZoneInfo, built_at: datetime) -> list[date]:
-    return [_local(at, zone) for at in turns(in_force(loaded.events)) if at >= built_at]
-
-
-def _local(at: datetime, zone: ZoneInfo) -> date:
-    return at.astimezone(zone).date()
+    return found
 
 
 def _risks(verdicts: Mapping[str, Verdict]) -> list[Risk]:

@@ -58,6 +58,7 @@ _SENTENCES: Final = {
     "uq_own_rule_organisation_id_rule_number": (
         "somebody wrote a version of this rule at the same moment; read it and decide again"
     ),
+    "uq_own_pattern_organisation_id_code": "a pattern with this code exists already; use another code, or change it",
     "uq_organisation_name": "an organisation with this name exists already",
     "ex_placement_one_place_at_a_time": (
         "the probe is placed elsewhere for part of that time; end the earlier placement first (set its 'to')"

@@ -10,6 +10,7 @@ from sqlalchemy import text
 from sqlmodel import Session, col, select
 
 from service.domain.authority import Caller
+from service.domain.calendars import SiteCalendar
 from service.domain.compliance import RULES, Rule
 from service.domain.piles import Event, Joining, bays_worked_in, fresh_material, in_force
 from service.domain.quantities import Quantity
@@ -22,6 +23,7 @@ from service.storage.lineages import joinings_of
 from service.storage.pile_events import events_by_pile
 from service.storage.probes import Stay, stays_in
 from service.storage.records import Page, page
+from service.storage.site_calendars import calendar_of
 from service.storage.stretches import air_over, air_probe, entries_by_probe, plain_of, said_in, span_us
 from service.storage.tables import (
     BayRow,
@@ -99,6 +101,8 @@ class Loaded:
 
     Attributes
     ----------
+    calendar
+        When crews are at the site: as recorded, or what its work days stand for.
     air
         The air temperature at the site while the pile's probes spoke; None if nobody measures it.
     book
@@ -123,6 +127,7 @@ class Loaded:
     recipe: RecipeRow | None
     events: Sequence[Event]
     occupied: Sequence[Occupied]
+    calendar: SiteCalendar
     air: ReadSeries | None = None
     book: Mapping[str, Rule] = field(default_factory=lambda: RULES)
     built_at: datetime | None = None
@@ -162,6 +167,7 @@ class _Loading:
         self._readings = readings
         self._book = rules.book(session, organisation_id, known_at=known_at)
         self._left = MOST_BEFORE
+        self._calendars: dict[UUID, SiteCalendar] = {}
 
     def pile(
         self, pile: PileRow, *, until: datetime | None = None, path: frozenset[UUID] = frozenset()
@@ -175,6 +181,8 @@ class _Loading:
             events = [one for one in in_force(events) if one.at <= until]
         occupied = _occupied(session, pile, known_at, until) if self._readings else []
         site = session.get_one(SiteRow, (organisation_id, pile.site_id))
+        calendar = self._calendars.get(site.id) or calendar_of(session, site)
+        self._calendars[site.id] = calendar
         bay = self._bay(pile.bay_id)
         joined = self._joined(pile, told, until, path) if self._readings else []
         stays = [one.stay for one in occupied]
@@ -188,6 +196,7 @@ class _Loading:
             else session.get_one(RecipeRow, (organisation_id, pile.recipe_id)),
             events=events,
             occupied=occupied,
+            calendar=calendar,
             air=_air_beside(session, pile, occupied, known_at),
             book=self._book,
             built_at=built_at_then(pile, recorded, known_at),

@@ -16,13 +16,23 @@ import psutil
 from service.domain.authority import Caller, Scope
 from service.operations import organisations, probes
 from service.storage.database import SERVICE_ROLE, STEWARD_ROLE, Database, connect_engine
-from service.storage.embedded import EmbeddedServer
+from service.storage.embedded import EmbeddedServer, Logins
 from service.storage.migrating import migrate
 from tests import live
-from tests.benchmarks import answers, chances, ingest, peers, recipes, verdicts, years
+from tests.benchmarks import answers, chances, ingest, lines, peers, recipes, verdicts, years
 from tests.benchmarks.measure import print_disk
 
-PARTS = ("ingest", "peers", "years", "answers", "verdicts", "chances", "recipes")
+PARTS = ("ingest", "peers", "years", "answers", "verdicts", "chances", "recipes", "lines")
+
+
+def _computing(
+    parts: list[str], logins: Logins, base_url: str, key: str, pids: list[int], windows: int
+) -> None:
+    """Measure the answers that compute, each beside its limit."""
+    if "answers" in parts:
+        answers.answers(logins, base_url, key, windows * 6)
+    if "verdicts" in parts:
+        verdicts.verdicts(logins, base_url, key, pids, windows * 2)
 
 
 def main() -> None:
@@ -64,14 +74,13 @@ def main() -> None:
                 print_disk(folder, "after")
             if "years" in parts and asked.rows:
                 years.reads(logins, served.base_url, made.token, asked.windows * 4)
-            if "answers" in parts:
-                answers.answers(logins, served.base_url, made.token, asked.windows * 6)
-            if "verdicts" in parts:
-                verdicts.verdicts(logins, served.base_url, made.token, pids, asked.windows * 2)
+            _computing(parts, logins, served.base_url, made.token, pids, asked.windows)
             if "chances" in parts:
                 chances.chances(served.base_url, made.token, pids, asked.windows * 4)
             if "recipes" in parts:
                 recipes.recipes(served.base_url, made.token, pids, asked.windows * 6)
+            if "lines" in parts:
+                lines.lines(asked.windows * 4)
         database.close()
         steward.close()
     finally:

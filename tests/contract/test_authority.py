@@ -3,6 +3,7 @@
 The operations come from the OpenAPI document: a new one fails here until it is in the table.
 """
 
+from datetime import UTC, datetime
 from typing import Any
 
 import pytest
@@ -12,8 +13,10 @@ from service.settings import Settings
 from service.storage.database import Database, connect_engine
 from tests.builders import (
     a_bay,
+    a_network,
     a_pile,
     a_placement,
+    a_plan,
     a_probe,
     a_profile,
     a_quarantined_message,
@@ -22,19 +25,29 @@ from tests.builders import (
 )
 from tests.conftest import Tenant
 
-PUBLIC = {"livez", "readyz", "healthz", "metrics", "explain_problem"}
+PUBLIC = {"livez", "readyz", "healthz", "metrics", "explain_problem", "read_calendar_feed"}
 SCOPE = {
     **dict.fromkeys(
         (
             "list_sites", "get_site", "list_bays", "get_bay", "list_feedstocks", "get_feedstock", "list_analyses",
-            "list_library", "list_recipes", "get_recipe", "evaluate_recipe", "solve_recipe", "plan_schedule",
+            "get_figures",
+            "list_library", "list_recipes", "get_recipe", "evaluate_recipe", "assess_compost", "get_after", "solve_recipe", 
+            "plan_schedule",
+            "estimate_chances", "solve_recipe_robustly",
             "list_patterns", "check_compliance", "list_rules", "get_rule", "list_piles", "get_pile", "list_events",
             "list_readings", "list_probe_readings", "list_latest_readings", "get_status", "get_schedule",
             "get_compliance", "get_evidence", "get_evidence_pdf", "get_curve", "list_verdicts", "list_probes",
-            "get_probe",
+            "get_probe", "reproduce_verdict",
             "list_placements", "get_placement", "list_gateways", "get_gateway", "get_organisation",
             "list_calibrations", "list_corrections", "list_profiles", "get_profile", "try_profile", "list_quarantine",
             "get_quarantined", "list_units", "get_checkpoint", "get_proof", "get_consistency",
+            "make_build_sheet", "make_build_sheet_text", "make_build_sheet_pdf", "get_build_sheet",
+            "get_build_sheet_text", "get_build_sheet_pdf",
+            "list_movements", "get_stock", "get_stock_outlook", "get_sizes",
+            "get_today",
+            "plan_line_of_piles", "get_network_plan", "list_plans", "get_plan", "get_plan_changes", "get_site_schedule",
+            "remedy_pile", "get_remedy",
+            "get_calendar", "get_calendar_days", "get_reliability", "get_holidays", "get_pattern",
         ),
         "read",
     ),
@@ -45,7 +58,9 @@ SCOPE = {
             "create_analysis", "create_recipe", "change_recipe", "create_pile", "change_pile", "create_event",
             "issue_verdict", "create_probe", "change_probe", "create_placement", "change_placement",
             "create_gateway", "change_gateway", "create_calibration", "create_correction", "create_profile",
-            "change_profile",
+            "change_profile", "create_movement", "create_plan", "repair_plan", "cancel_plan", "create_network_plan",
+            "cancel_network_plan",
+            "complete_item", "create_today_link", "put_calendar", "create_pattern", "change_pattern",
         ),
         "write",
     ),
@@ -53,6 +68,9 @@ SCOPE = {
     "cancel_import": "ingest",
     "get_stream": "ingest",
     **dict.fromkeys(("list_imports", "get_import", "list_import_refusals"), "read or ingest"),
+    **dict.fromkeys(
+        ("create_calendar_feed", "list_calendar_feeds", "revoke_calendar_feed"), "write or admin"
+    ),
     **dict.fromkeys(
         (
             "change_organisation", "create_key", "list_keys", "revoke_key", "create_gateway_key", "list_gateway_keys",
@@ -118,6 +136,7 @@ def ids(tenant: Tenant, database: Database) -> dict[str, str]:
         "site_id": site["id"],
         "bay_id": bay["id"],
         "pile_id": pile["id"],
+        "verdict_id": tenant.post(f"/v1/piles/{pile['id']}/verdicts", {"rule": "us-nop-windrow"})["id"],
         "probe_id": probe["id"],
         "placement_id": placement["id"],
         "feedstock_id": feedstock["id"],
@@ -127,8 +146,20 @@ def ids(tenant: Tenant, database: Database) -> dict[str, str]:
         "import_id": an_import(tenant)["id"],
         "message_id": a_quarantined_message(database, tenant),
         "key_id": tenant.get("/v1/keys")["items"][0]["id"],
+        "plan_id": a_plan(tenant)["id"],
+        "network_id": a_network(tenant)["id"],
+        "item_id": f"{datetime.now(UTC).date()}.check.{pile['id'].replace('-', '')}",
         "rule_id": "us-nop-windrow",
+        "feed_id": tenant.post(f"/v1/sites/{site['id']}/calendar-feeds", {"label": "phone"})["id"],
         "key": "spring",
+        "pattern_id": tenant.post(
+            "/v1/schedules/patterns",
+            {
+                "code": "weekly",
+                "title": "Weekly",
+                "pattern": {"rest_days": 7, "turn_every_days": 7, "last_turn_day": 28},
+            },
+        )["id"],
     }
 
 
@@ -174,7 +205,29 @@ VALID = {
         "to": "2026-05-05T09:00:00Z",
         "reason": "x",
     },
+    "create_movement": {
+        "kind": "delivery",
+        "feedstock": "horse-manure",
+        "at": "2026-05-04T09:00:00Z",
+        "mass_kg": 100,
+    },
+    "create_plan": {"days": 30},
+    "repair_plan": {},
+    "put_calendar": {"week": {"mon": [{"people": 2, "hours": 3}]}},
+    "change_pattern": {"title": "y"},
+    "complete_item": {"at": "2026-05-04T09:00:00Z"},
+    "create_today_link": {},
     "revoke_key": None,
+    "create_calendar_feed": {"label": "y"},
+    "revoke_calendar_feed": None,
+}
+QUERY = {
+    "get_stock_outlook": "?recipe_id={recipe_id}&on=2126-05-04",
+    "get_calendar_days": "?from=2026-03-02&to=2026-03-09",
+    "get_reliability": "?from=2026-03-02&to=2026-03-09",
+    "get_plan_changes": "?since={plan_id}",
+    "get_site_schedule": "?from=2026-03-02&to=2026-03-09",
+    "get_remedy": "?symptom=too_dry",
 }
 BY_ID = [(name, method, path) for name, method, path in KEYED if "{" in path and "{rule_id}" not in path]
 
@@ -185,7 +238,8 @@ def test_another_organisations_record_is_as_good_as_absent(
 ) -> None:
     if name == "create_placement":
         VALID[name] = {"pile_id": ids["pile_id"], "position": "x", "from": "2026-05-04T09:00:00Z"}
-    answer = other.call(method, path.format(**ids), VALID.get(name), If_Match='"1"')
+    where = (path + QUERY.get(name, "")).format(**ids)
+    answer = other.call(method, where, VALID.get(name), If_Match='"1"')
     assert answer.status_code == 404, answer.text
     assert answer.json()["type"] == "/problems/not-found"
 

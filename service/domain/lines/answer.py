@@ -3,10 +3,12 @@
 import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
-from service.domain.lines.solving import Ending, Stage
+from service.domain.lines.stages import Ending, Stage
 
+ASIDE: Final = "set aside"
+"""Where a pile stands that has left its bay to cure."""
 Task = Literal["build", "turn", "move", "check", "screen"]
 
 
@@ -20,8 +22,10 @@ class LineTask:
         The bay the pile stands in before the task; for a build the one it is built in.
     to_bay
         Where a turn or a move takes the pile, when it leaves its bay.
-    number, of
-        Which turn of how many still to be done; None for other tasks.
+    number
+        Which of its kind in the pile's life, from 1; a check's is its day of the pile.
+    of
+        How many turns the pile has in its life; None for other tasks.
     day_of_pile
         Days since the build [d].
     minutes
@@ -35,7 +39,7 @@ class LineTask:
     task: Task
     bay: str
     to_bay: str | None
-    number: int | None
+    number: int
     of: int | None
     day_of_pile: int
     minutes: int
@@ -97,7 +101,7 @@ class LineMisfit:
     Attributes
     ----------
     wish, kind
-        The name of the pile or order, and which of the two it is.
+        The name of the pile or order, and which of the two it is; a turn of a pile that stands bears the pile's.
     because
         Why.
     short_m3
@@ -107,7 +111,7 @@ class LineMisfit:
     """
 
     wish: str
-    kind: Literal["pile", "order"]
+    kind: Literal["pile", "order", "turn"]
     because: str
     short_m3: float | None
     changes: tuple[Change, ...]
@@ -115,7 +119,7 @@ class LineMisfit:
 
 @dataclass(frozen=True)
 class Load:
-    """A day's work beside its crew, in person-minutes."""
+    """A day's work beside what is counted on of its crew, in person-minutes."""
 
     date: dt.date
     planned_min: int

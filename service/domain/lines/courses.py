@@ -8,6 +8,7 @@ from math import ceil
 from service.domain.lines.request import LineRequest, PileWish
 from service.domain.schedules import PlanRequest, WorkCalendar, repair
 from service.domain.schedules.nearest import keepable_from
+from service.domain.schedules.placing import LONGEST_MOVE_DAYS
 
 
 @dataclass(frozen=True)
@@ -70,7 +71,7 @@ def _calendar(request: LineRequest, minutes: int) -> WorkCalendar:
 
 
 def _open(request: LineRequest, pile: PileWish, calendar: WorkCalendar, build: int) -> Iterator[Course]:
-    opens = max(request.first, request.today or request.first, pile.earliest or request.first)
+    opens = max(request.opens, pile.earliest or request.first)
     for day in days_with(request.crew_min, build, request.first):
         on = request.first + dt.timedelta(day)
         if not opens <= on <= request.last:
@@ -83,10 +84,25 @@ def _open(request: LineRequest, pile: PileWish, calendar: WorkCalendar, build: i
 
 def _standing(request: LineRequest, pile: PileWish, calendar: WorkCalendar) -> Course:
     """Lay out what is left of a pile that stands; what can no longer be kept stands where the pattern has it."""
-    built_on, today = pile.built_on or request.first, request.today or request.first
+    built_on, today = pile.built_on or request.first, request.opens
     asked = PlanRequest(
         "Etc/UTC", built_on, (), pile.pattern, extra_days=tuple(calendar.extra_days), rule=pile.rule
     )
     left = repair(asked, built_on, pile.turns_done, today)
-    turns = tuple((on - request.first).days for on in left.turn_dates if left.state == "planned")
-    return Course((built_on - request.first).days, turns)
+    turns = [(on - request.first).days for on in left.turn_dates if left.state == "planned" or on >= today]
+    return Course(
+        (built_on - request.first).days,
+        tuple(turns if pile.soon is None else _sooner(request, turns, calendar)),
+    )
+
+
+def _sooner(request: LineRequest, turns: list[int], calendar: WorkCalendar) -> list[int]:
+    """Bring the next turn to the first day a crew can, and let those that would fall on its heels make way to it.
+
+    Without one left, a turn is added: a pile that runs hot, or stands wet or cold, is opened whatever its pattern says.
+    """
+    first = calendar.next_crew_day(request.opens, within_days=LONGEST_MOVE_DAYS)
+    if first is None:
+        return turns
+    soon = (first - request.first).days
+    return [soon, *(day for day in turns[1:] if day > soon)]

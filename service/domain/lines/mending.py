@@ -8,7 +8,7 @@ from typing import Final
 
 from service.domain.lines.answer import Change, LineMisfit
 from service.domain.lines.courses import minutes_of
-from service.domain.lines.model import Line
+from service.domain.lines.model import LATER_DAYS, LITRES, Line
 from service.domain.lines.request import Arrival, LineRequest, PileWish
 from service.domain.lines.solving import Found, sketch
 from service.domain.schedules.work_days import spoken
@@ -33,23 +33,29 @@ def misfits_of(request: LineRequest, found: Found, *, within_s: float) -> tuple[
         Seconds the plan itself was given; a fifth of it, at most, is spent on each try.
     """
     each_s = min(_TRY_S, within_s / 5)
-    answer = []
-    for place, key in enumerate(found.broken):
-        kind, name = key.split(":", 1)
-        changes = tuple(_changes(request, key, found, each_s)) if place < _TRIED else ()
-        short = found.short_l.get(key)
-        because = _why_pile(request, name) if kind == "pile" else _why_order(request, name, short or 0)
-        is_pile = kind == "pile"
-        answer.append(
-            LineMisfit(
-                name,
-                "pile" if is_pile else "order",
-                because,
-                None if is_pile else (short or 0) / 1000,
-                changes,
-            )
-        )
-    return tuple(answer)
+    return tuple(
+        _misfit(request, key, found, tuple(_changes(request, key, found, each_s)) if place < _TRIED else ())
+        for place, key in enumerate(found.broken)
+    )
+
+
+def _misfit(request: LineRequest, key: str, found: Found, changes: tuple[Change, ...]) -> LineMisfit:
+    kind, name = key.split(":", 1)
+    if kind == "order":
+        short_l = found.short_l.get(key) or 0
+        return LineMisfit(name, "order", _why_order(request, name, short_l), short_l / LITRES, changes)
+    if kind == "turn":
+        name, number = name.rsplit(":", 1)
+        return LineMisfit(name, "turn", _why_turn(request, name, number), None, changes)
+    return LineMisfit(name, "pile", _why_pile(request, name), None, changes)
+
+
+def _why_turn(request: LineRequest, name: str, number: str) -> str:
+    wish = next(one for one in request.piles if one.name == name)
+    need, most = minutes_of(request, wish).turn, max(request.crew_min.values(), default=0)
+    if need > most:
+        return f"turn {number} takes {need} person-minutes and the largest crew of a day has {most}"
+    return f"no crew day within {LATER_DAYS} days of where the pattern has turn {number} has {need} minutes left for it"
 
 
 def _why_pile(request: LineRequest, name: str) -> str:
@@ -77,6 +83,9 @@ def _why_order(request: LineRequest, name: str, short_l: int) -> str:
 def _changes(request: LineRequest, key: str, found: Found, each_s: float) -> Iterator[Change]:
     """Try one change after the other, from the least trouble to the most."""
     kind, name = key.split(":", 1)
+    if kind == "turn":
+        yield from _extra_days(request, key, found, each_s)
+        return
     yield from _later_order(request, name, found) if kind == "order" else _later_pile(request, name, found)
     yield from _extra_days(request, key, found, each_s)
     if _mends(Line(request, extra_bays=1), key, found, each_s):
@@ -153,7 +162,8 @@ def _opened(request: LineRequest, weekdays: set[int]) -> LineRequest:
 def _used(opened: LineRequest, mended: Found) -> list[dt.date]:
     days = {day for turns in mended.turns.values() for day in turns}
     days |= {*mended.built.values(), *mended.screened.values()}
-    return sorted(opened.first + dt.timedelta(day) for day in days)
+    # A pile that stands was built before there was a plan.
+    return [on for day in sorted(days) if (on := opened.first + dt.timedelta(day)) in opened.crew_min]
 
 
 def _more_piles(request: LineRequest, key: str, found: Found, each_s: float) -> Iterator[Change]:

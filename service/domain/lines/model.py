@@ -90,9 +90,9 @@ class Line:
             + 800
         )
         self._laid_out: dict[str, list[Course]] = {}
+        self.broken: dict[str, cp_model.IntVar] = {}
         self.classes = _classes(request, extra_bays)
         self.piles = [self._pile(wish) for wish in request.piles]
-        self.broken: dict[str, cp_model.IntVar] = {}
         self.short: dict[str, cp_model.IntVar] = {}
         self._tasks: list[tuple[cp_model.IntervalVar, int]] = []
         self._keep_bays()
@@ -146,11 +146,27 @@ class Line:
             at = self.model.new_int_var_from_domain(domain, f"{pile.wish.name} turn {turn + 1}")
             base = sum(one.turns[turn] * pile.on[one.built] for one in with_it)
             moved = self.model.new_int_var(0, LATER_DAYS, "")
-            self.model.add(moved == at - base)
+            if pile.wish.built_on is None:
+                self.model.add(moved == at - base)
+            else:
+                done = self._may_be_left(pile, turn, at, moved, base)
             pile.turns.append(at)
             pile.done.append(done)
             pile.moved.append(moved)
         self._apart(pile)
+
+    def _may_be_left(
+        self, pile: PileVars, turn: int, at: Day, moved: cp_model.IntVar, base: Sum
+    ) -> cp_model.IntVar:
+        """Let a turn of a pile that stands be left out, as a broken wish: the pile is there, whoever comes."""
+        done = self.model.new_bool_var("")
+        self.model.add(moved == at - base).only_enforce_if(done)
+        self.model.add(at == 0).only_enforce_if(~done)
+        self.model.add(moved == 0).only_enforce_if(~done)
+        left = self.model.new_bool_var("")
+        self.model.add(left + done == 1)
+        self.broken[turn_key(pile.wish, turn)] = left
+        return done
 
     def _one_of(self, literals: Iterable[cp_model.IntVar]) -> cp_model.IntVar:
         any_of = self.model.new_bool_var("")
@@ -160,12 +176,17 @@ class Line:
     def _apart(self, pile: PileVars) -> None:
         """Keep turns in order and apart, and the rule's number of them together in its window."""
         spacing = spacing_between(pile.wish.pattern, pile.wish.rule)
+        if pile.wish.built_on is not None:
+            for before, after in itertools.combinations(range(len(pile.turns)), 2):
+                both = (pile.done[before], pile.done[after])
+                self.model.add(pile.turns[after] >= pile.turns[before] + spacing).only_enforce_if(*both)
+            return
         for turn in range(1, len(pile.turns)):
             self.model.add(pile.turns[turn] >= pile.turns[turn - 1] + spacing).only_enforce_if(
                 pile.done[turn]
             )
         together = window_of(pile.wish.rule)
-        if together is None or pile.wish.built_on is not None:
+        if together is None:
             return
         runs = []
         for opens in range(len(pile.turns) - together.turns + 1):
@@ -224,7 +245,7 @@ class Line:
             if pile.wish.pattern.move_on_turning and pile.wish.built_on is None:
                 self._move_down(pile, places, leaves, stays)
                 continue
-            if not places:
+            if not places and not is_aside(pile.wish):
                 self.model.add(pile.is_built == 0)
             for place in places:
                 here = pile.is_built if len(places) == 1 else self.model.new_bool_var("")
@@ -455,6 +476,16 @@ def _classes(request: LineRequest, extra: int) -> list[BayClass]:
     return [BayClass(tuple(names), key[0]) for key, names in groups.items()]
 
 
+def is_aside(wish: PileWish) -> bool:
+    """Return whether a pile stands in no bay any more, but cures elsewhere."""
+    return wish.built_on is not None and not wish.bays
+
+
+def turn_key(wish: PileWish, turn: int) -> str:
+    """Return the key of a turn of a pile that stands, counted from its first."""
+    return f"turn:{wish.name}:{len(wish.turns_done) + turn + 1}"
+
+
 def may_stand(place: BayClass, wish: PileWish) -> bool:
     """Return whether a pile may stand in a class of bays."""
     if wish.bays is not None:
@@ -480,5 +511,9 @@ def _promised(pile: PileVars, first: dt.date) -> list[tuple[Day, int]]:
     if pile.wish.built_on is None:
         found.append((pile.built, (promised.build_on - first).days))
     # From the last turn back: a turn missed or done in between changes how many are left, not which are last.
-    left = zip(reversed(pile.turns), reversed(promised.turn_on), strict=False)
+    left = [*zip(reversed(pile.turns), reversed(promised.turn_on), strict=False)]
+    if pile.wish.soon is not None and pile.turns:
+        # It cannot wait: not the day crews were told counts for the next turn, but the first on which they can.
+        left = [one for one in left if one[0] is not pile.turns[0]]
+        found.append((pile.turns[0], pile.courses[0].turns[0]))
     return [*found, *((at, (on - first).days) for at, on in left)]

@@ -6,24 +6,33 @@ from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from typing import Final
 
-from service.domain.lines.answer import LinePlan, LineTask, Load, PilePlan, Task
+from service.domain.lines.answer import ASIDE, LinePlan, LineTask, Load, PilePlan, Task
+from service.domain.lines.checking import refuse_what_does_not_fit
 from service.domain.lines.mending import misfits_of
-from service.domain.lines.model import Line, PileVars
+from service.domain.lines.model import Line, PileVars, is_aside
 from service.domain.lines.places import Stay, stays_of
 from service.domain.lines.request import LineRequest, Promise
-from service.domain.lines.solving import Found, Progress, solve
+from service.domain.lines.solving import Found, solve
+from service.domain.lines.watching import Begun, Watch
 from service.domain.schedules.work_days import spoken
 
 _CHECK_EVERY_DAYS: Final = 1
 
 
-def plan_line(request: LineRequest, *, within_s: float = 10.0, progress: Progress | None = None) -> LinePlan:
+def plan_line(
+    request: LineRequest,
+    *,
+    within_s: float = 10.0,
+    watch: Watch | None = None,
+    begun: Mapping[str, Begun] | None = None,
+) -> LinePlan:
     """Plan a site's line.
 
     Decided are the build date of every pile, its bay, the dates of its turns, moves and screening, and which spare
     piles are built, so that: no task falls on a day without a crew and no day takes more than its crew has hours;
     each bay holds one pile; turns follow pattern and rule, pushed later by labour by at most four days; no pile is
-    built from material that has not come; wanted volumes are ready by their dates. Best is, in this order: fewest
+    built from material that has not come; wanted volumes are ready by their dates. A turn of a pile that stands
+    already may be left out, as a broken wish. Crews are counted on at their reliability. Best is, in this order: fewest
     wishes broken (and least volume short), fewest promises moved (a repair), earliest readiness with fewest days
     moved, the least busy busiest day.
 
@@ -33,8 +42,10 @@ def plan_line(request: LineRequest, *, within_s: float = 10.0, progress: Progres
         One site.
     within_s
         Seconds the search may take; it ends earlier when the plan is proven.
-    progress
-        Told the aim, the best value and the bound; answering False ends the search with what it has.
+    watch
+        Told the aim, the best value and the bound; ends the search with what it has when it is stopped.
+    begun
+        By pile, the best plan of a search that was broken off; this one begins there.
 
     Returns
     -------
@@ -47,9 +58,10 @@ def plan_line(request: LineRequest, *, within_s: float = 10.0, progress: Progres
     Invalid
         With one pointer for each value that does not fit.
     """
-    request.refuse_what_does_not_fit()
+    refuse_what_does_not_fit(request)
+    request = request.counted_on
     line = Line(request)
-    found = solve(line, within_s=within_s, progress=progress)
+    found = solve(line, within_s=within_s, watch=watch, begun=begun)
     stays = stays_of(line, found)
     piles = tuple(
         _pile_plan(pile, line, found, stays) for pile in line.piles if pile.wish.name in found.built
@@ -76,17 +88,26 @@ def _date(request: LineRequest, day: int) -> dt.date:
 def _pile_plan(pile: PileVars, line: Line, found: Found, stays: Mapping[str, tuple[Stay, ...]]) -> PilePlan:
     request, name = line.request, pile.wish.name
     kept_m3 = pile.wish.volume_m3 * request.kept_pct / 100
-    course = next(one for one in pile.courses if one.built == found.built[name])
     return PilePlan(
         name=name,
-        bay=stays[name][0][0],
+        bay=stays[name][0][0] if stays[name] else ASIDE,
         build_on=_date(request, found.built[name]),
         turn_on=tuple(_date(request, day) for day in found.turns[name]),
         hot_until=_date(request, found.cool[name]),
         ready_on=_date(request, found.ready[name]),
         ready_m3={grade: kept_m3 * share for grade, share in request.grades.items()},
-        moved_days=sum(at - base for at, base in zip(found.turns[name], course.turns, strict=True)),
+        moved_days=sum(day - base for _, day, base in _turns(pile, found)),
     )
+
+
+def _turns(pile: PileVars, found: Found) -> Iterator[tuple[int, int, int]]:
+    """Yield the turns still to be done: which in the pile's life, its day, and where pattern and rule have it."""
+    name = pile.wish.name
+    course = next(one for one in pile.courses if one.built == found.built[name])
+    left = found.left.get(name, frozenset())
+    kept = [(place, base) for place, base in enumerate(course.turns) if place not in left]
+    for (place, base), day in zip(kept, found.turns[name], strict=True):
+        yield len(pile.wish.turns_done) + place + 1, day, base
 
 
 def _tasks(line: Line, found: Found, stays: Mapping[str, tuple[Stay, ...]]) -> Iterator[LineTask]:
@@ -98,47 +119,48 @@ def _tasks(line: Line, found: Found, stays: Mapping[str, tuple[Stay, ...]]) -> I
 def _tasks_of(pile: PileVars, line: Line, found: Found, stays: tuple[Stay, ...]) -> Iterator[LineTask]:
     request, name, wish = line.request, pile.wish.name, pile.wish
     built, turns = found.built[name], found.turns[name]
-    course = next(one for one in pile.courses if one.built == built)
 
-    blank = LineTask(
-        _date(request, built), name, "build", stays[0][0], None, None, None, 0, pile.minutes.build, ""
-    )
-
-    def task(day: int, kind: Task, minutes: int, reason: str) -> LineTask:
-        bay = next((bay for bay, since, until in stays if since <= day < until), stays[-1][0])
-        on = _date(request, day)
-        return replace(
-            blank, date=on, task=kind, bay=bay, day_of_pile=day - built, minutes=minutes, reason=reason
+    def task(day: int, kind: Task, minutes: int, reason: str, number: int = 1) -> LineTask:
+        bay = next(
+            (bay for bay, since, until in stays if since <= day < until), stays[-1][0] if stays else ASIDE
+        )
+        return LineTask(
+            _date(request, day), name, kind, bay, None, number, None, day - built, minutes, reason
         )
 
     if wish.built_on is None:
         yield task(built, "build", pile.minutes.build, f"{wish.volume_m3:g} m3 at once, to the full size")
-    for number, (day, base) in enumerate(zip(turns, course.turns, strict=True), start=1):
-        reason = f"turn {number} of {len(turns)}, {wish.pattern.described}"
-        if day != base:
-            reason += (
-                f"; {day - base} days after {spoken(_date(request, base))}, whose crew has its hands full"
-            )
-        before = next((bay for bay, since, until in stays if since < day <= until), stays[0][0])
-        after = next((bay for bay, since, _ in stays if since == day), None)
+    for number, day, base in (told := list(_turns(pile, found))):
+        before = next(
+            (bay for bay, since, until in stays if since < day <= until), task(day, "turn", 0, "").bay
+        )
+        after = next((bay for bay, since, _ in stays if since == day and wish.built_on is None), None)
+        reason = _why_turned(pile, request, number, day - base, base, told[-1][0])
         yield replace(
-            task(day, "turn", pile.minutes.turn, reason),
-            bay=before,
-            to_bay=after,
-            number=number,
-            of=len(turns),
+            task(day, "turn", pile.minutes.turn, reason, number), bay=before, to_bay=after, of=told[-1][0]
         )
     for day in _checks(
         line, built, found.cool[name], turns, wish.pattern.check_every_days or _CHECK_EVERY_DAYS
     ):
-        yield task(day, "check", request.work.check_min, "temperature, moisture and smell while it is hot")
-    if found.cool[name] < found.ready[name] and not request.cures_in_bay:
+        why = "temperature, moisture and smell while it is hot"
+        yield task(day, "check", request.work.check_min, why, day - built)
+    if found.cool[name] < found.ready[name] and not request.cures_in_bay and not is_aside(wish):
         moved = _first_crew_day(request, found.cool[name])
         if moved is not None:
             yield task(moved, "move", 0, "the hot phase is over: to the curing place, for the bay is needed")
     if name in found.screened:
         reason = f"cured {wish.pattern.curing_days or 0} days"
         yield task(found.screened[name], "screen", pile.minutes.screen, reason)
+
+
+def _why_turned(pile: PileVars, request: LineRequest, number: int, later: int, base: int, last: int) -> str:
+    wish = pile.wish
+    if wish.soon is not None and number == len(wish.turns_done) + 1:
+        return f"turn {number} of {last}, as soon as a crew can: {wish.soon}"
+    reason = f"turn {number} of {last}, {wish.pattern.described}"
+    if not later:
+        return reason
+    return f"{reason}; {later} days after {spoken(_date(request, base))}, whose crew has its hands full"
 
 
 def _checks(line: Line, built: int, cool: int, turns: tuple[int, ...], every: int) -> Iterator[int]:
@@ -189,8 +211,33 @@ def _moves(line: Line, found: Found) -> Iterator[str]:
                 yield f"{wish.name}: turn moved from {spoken(promised)} to {spoken(on)}"
 
 
+def promising(request: LineRequest, told: Mapping[str, Promise]) -> LineRequest:
+    """Return the request with what crews were told, of piles that stand and of those still to be built.
+
+    Parameters
+    ----------
+    request
+        As things stand now.
+    told
+        By pile, the dates of the plan the crews know; those before today are no promises any more.
+    """
+    today = request.opens
+    piles = [
+        replace(wish, promised=Promise(known.build_on, tuple(on for on in known.turn_on if on >= today)))
+        if (known := told.get(wish.name)) is not None and (wish.built_on or known.build_on >= today)
+        else wish
+        for wish in request.piles
+    ]
+    return replace(request, piles=piles)
+
+
 def mended(
-    request: LineRequest, before: LinePlan, *, within_s: float = 2.0, progress: Progress | None = None
+    request: LineRequest,
+    told: Mapping[str, Promise],
+    *,
+    within_s: float = 2.0,
+    watch: Watch | None = None,
+    begun: Mapping[str, Begun] | None = None,
 ) -> LinePlan:
     """Plan again after something happened, keeping what crews were told unless it must move.
 
@@ -198,9 +245,9 @@ def mended(
     ----------
     request
         As things stand now: piles built since as built, turns done, days closed, orders and material as they are.
-    before
-        The plan the crews know; its piles are found by name.
-    within_s, progress
+    told
+        By pile, the dates of the plan the crews know.
+    within_s, watch, begun
         As in :func:`plan_line`.
 
     Returns
@@ -208,12 +255,4 @@ def mended(
     LinePlan
         With ``moves``, each promised task that has another date now.
     """
-    told = {one.name: one for one in before.piles}
-    today = request.today or request.first
-    piles = [
-        replace(wish, promised=Promise(known.build_on, tuple(on for on in known.turn_on if on >= today)))
-        if (known := told.get(wish.name)) is not None and (wish.built_on or known.build_on >= today)
-        else wish
-        for wish in request.piles
-    ]
-    return plan_line(replace(request, piles=piles), within_s=within_s, progress=progress)
+    return plan_line(promising(request, told), within_s=within_s, watch=watch, begun=begun)

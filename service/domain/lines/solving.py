@@ -1,18 +1,18 @@
 """Solving a line: broken wishes first, then promises kept, readiness, and last the busiest day."""
 
+import datetime as dt
 import math
 import time
-from collections.abc import Callable
-from dataclasses import dataclass
-from typing import Final, Literal
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Final
 
 from ortools.sat.python import cp_model
 
 from service.domain.lines.model import Line, PileVars, Sum, settle
-from service.domain.lines.starting import limits, starting_plan
-
-Ending = Literal["proof", "work", "clock", "caller"]
-Aim = Literal["broken wishes", "promises moved", "readiness", "busiest day"]
+from service.domain.lines.stages import Aim, Ending, Stage
+from service.domain.lines.starting import Limits, limits, starting_plan
+from service.domain.lines.watching import Begun, Watch
 
 _BEGIN_S: Final = 2.0
 _SHARES: Final[dict[Aim, float]] = {
@@ -24,33 +24,6 @@ _SHARES: Final[dict[Aim, float]] = {
 
 
 @dataclass(frozen=True)
-class Stage:
-    """How far one aim was brought.
-
-    Attributes
-    ----------
-    aim
-        What was made small.
-    value, bound
-        The least found, and below which nothing exists; equal when it is proven.
-    is_proven
-        Whether no plan is better in this aim, the aims before being kept.
-    """
-
-    aim: Aim
-    value: float
-    bound: float
-    is_proven: bool
-
-    @property
-    def gap_pct(self) -> float:
-        """How much of the value might still be saved, %."""
-        return (
-            0.0 if self.is_proven or self.value <= 0 else 100 * max(0.0, self.value - self.bound) / self.value
-        )
-
-
-@dataclass(frozen=True)
 class Found:
     """The values of a solved line.
 
@@ -58,6 +31,8 @@ class Found:
     ----------
     built, turns, cool, ready, screened
         By pile's name: days from the first day of the horizon; a pile that is not built is absent.
+    left
+        By pile's name, the places of turns that are left out, of piles that stand.
     bay_class
         By pile's name, the class of bays it stands in; absent for piles that move through several.
     broken, short_l
@@ -81,13 +56,16 @@ class Found:
     stages: tuple[Stage, ...]
     took_s: float
     stopped_by: Ending
+    left: Mapping[str, frozenset[int]] = field(default_factory=dict)
 
 
-Progress = Callable[[Aim, float, float], bool]
-"""Told the aim, the best value and the bound as they improve; answers whether to go on."""
-
-
-def solve(line: Line, *, within_s: float, progress: Progress | None = None) -> Found:
+def solve(
+    line: Line,
+    *,
+    within_s: float,
+    watch: Watch | None = None,
+    begun: Mapping[str, Begun] | None = None,
+) -> Found:
     """Find the best plan of a line.
 
     Parameters
@@ -96,8 +74,10 @@ def solve(line: Line, *, within_s: float, progress: Progress | None = None) -> F
         The model.
     within_s
         Seconds asked; see ``stopped_by``.
-    progress
-        Told as the search goes on.
+    watch
+        Told as the search goes on; may stop it.
+    begun
+        The best plan of a search that was broken off: the search begins there if that plan still holds.
 
     Returns
     -------
@@ -109,13 +89,15 @@ def solve(line: Line, *, within_s: float, progress: Progress | None = None) -> F
     [1] Perron and Furnon, OR-Tools, CP-SAT solver: lexicographic aims by fixing each before the next.
     """
     began = time.perf_counter()
-    floors = _floors(line, min(_BEGIN_S, within_s / 3))
-    kept: cp_model.CpSolver | None = _begin(line, min(_BEGIN_S, within_s / 3))
+    known = limits(line, within_s=min(_BEGIN_S, within_s / 3))
+    kept = _take_up(line, begun, within_s / 3) if begun else None
+    kept = kept or _begin(line, min(_BEGIN_S, within_s / 3))
     stages: list[Stage] = []
     stopped_by: Ending = "proof"
     for aim, said in _aims(line):
         objective = said()
-        stage, kept, ended = _stage(line, aim, objective, kept, floors.get(aim), within_s, progress)
+        floor = _floor(known, aim, stages)
+        stage, kept, ended = _stage(line, aim, objective, kept, floor, within_s, watch)
         if stage is None or not stage.is_proven:
             stopped_by = ended
         if stage is None:
@@ -129,16 +111,20 @@ def solve(line: Line, *, within_s: float, progress: Progress | None = None) -> F
     return _read(line, kept, tuple(stages), time.perf_counter() - began, stopped_by)
 
 
+def _floor(known: Limits | None, aim: Aim, stages: list[Stage]) -> int | None:
+    """Return what an aim cannot undercut; of readiness only where no more wishes are broken than must be."""
+    if known is None or aim not in {"broken wishes", "readiness"}:
+        return None
+    if aim == "broken wishes":
+        return known.broken_wishes
+    return known.readiness if stages[0].value == known.broken_wishes else None
+
+
 def sketch(line: Line, *, within_s: float) -> Found | None:
     """Return the plan with every turn where pattern and rule have it, in a fraction of the time, or None."""
     began = time.perf_counter()
     kept = _begin(line, within_s)
     return None if kept is None else _read(line, kept, (), time.perf_counter() - began, "work")
-
-
-def _floors(line: Line, within_s: float) -> dict[Aim, int]:
-    known = limits(line, within_s=within_s)
-    return {} if known is None else {"broken wishes": known.broken_wishes, "readiness": known.readiness}
 
 
 def _stage(
@@ -148,14 +134,14 @@ def _stage(
     kept: cp_model.CpSolver | None,
     floor: int | None,
     within_s: float,
-    progress: Progress | None,
+    watch: Watch | None,
 ) -> tuple[Stage | None, cp_model.CpSolver, Ending]:
     """Bring one aim as far as it goes; what is known to be least already is not searched for."""
     if kept is not None and floor is not None and kept.value(objective) <= floor:
         return Stage(aim, kept.value(objective), floor, is_proven=True), kept, "proof"
     if floor is not None:
         line.model.add(objective >= floor)
-    search = _pursue(line, aim, objective, within_s * _SHARES[aim], progress)
+    search = _pursue(line, aim, objective, within_s * _SHARES[aim], watch)
     if search.status in (cp_model.OPTIMAL, cp_model.FEASIBLE):
         best, bound = search.solver.objective_value, search.solver.best_objective_bound
         is_proven = search.status == cp_model.OPTIMAL
@@ -185,40 +171,86 @@ class _Search:
     ended_by: Ending
 
 
-def _pursue(line: Line, aim: Aim, objective: Sum, within_s: float, progress: Progress | None) -> _Search:
+def _pursue(line: Line, aim: Aim, objective: Sum, within_s: float, watch: Watch | None) -> _Search:
     line.model.minimize(objective)
     solver = cp_model.CpSolver()
     settle(solver, within_s)
-    watch = _Watch(aim, progress, solver)
-    solver.best_bound_callback = watch.on_bound
+    teller = _Teller(line, aim, watch or Watch(), solver)
+    solver.best_bound_callback = teller.on_bound
     began = time.perf_counter()
-    status = solver.solve(line.model, watch)
+    status = solver.solve(line.model, teller)
     is_late = time.perf_counter() - began >= solver.parameters.max_time_in_seconds
-    ended: Ending = "caller" if watch.is_stopped else "clock" if is_late else "work"
+    ended: Ending = "caller" if teller.is_stopped else "clock" if is_late else "work"
     return _Search(solver, status, "proof" if status == cp_model.OPTIMAL else ended)
 
 
-class _Watch(cp_model.CpSolverSolutionCallback):
-    """Tells how far a search is, and stops it when asked."""
+class _Teller(cp_model.CpSolverSolutionCallback):
+    """Tells the watch how far a search is, and ends it when the watch was stopped."""
 
-    def __init__(self, aim: Aim, progress: Progress | None, solver: cp_model.CpSolver) -> None:
+    def __init__(self, line: Line, aim: Aim, watch: Watch, solver: cp_model.CpSolver) -> None:
         super().__init__()
-        self.is_stopped = False
-        self._aim, self._progress, self._solver = aim, progress, solver
+        self._line, self._aim, self._watch, self._solver = line, aim, watch, solver
         self._best, self._bound = math.inf, -math.inf
+        watch.begin(solver)
+
+    @property
+    def is_stopped(self) -> bool:
+        return self._watch.is_stopped
 
     def on_solution_callback(self) -> None:
         self._best, self._bound = self.objective_value, self.best_objective_bound
-        self._tell()
+        self._tell(dict(_so_far(self._line, self)))
 
     def on_bound(self, bound: float) -> None:
         self._bound = bound
-        self._tell()
+        self._tell(None)
 
-    def _tell(self) -> None:
-        if self._progress is not None and not self._progress(self._aim, self._best, self._bound):
-            self.is_stopped = True
+    def _tell(self, so_far: Mapping[str, Begun] | None) -> None:
+        if not self._watch.tell(self._aim, self._best, self._bound, so_far):
             self._solver.stop_search()
+
+
+def _so_far(line: Line, solution: cp_model.CpSolverSolutionCallback) -> Iterator[tuple[str, Begun]]:
+    first = line.request.first
+    for pile in line.piles:
+        if not solution.value(pile.is_built):
+            continue
+        bays = (line.classes[place].bays[0] for place, here in pile.in_class.items() if solution.value(here))
+        turns = [
+            solution.value(at) for at, done in zip(pile.turns, pile.done, strict=True) if solution.value(done)
+        ]
+        yield (
+            pile.wish.name,
+            Begun(
+                first + dt.timedelta(solution.value(pile.built)),
+                tuple(first + dt.timedelta(day) for day in turns),
+                next(bays, None),
+            ),
+        )
+
+
+def _take_up(line: Line, begun: Mapping[str, Begun], within_s: float) -> cp_model.CpSolver | None:
+    """Begin at the best plan of a search that was broken off, if it is a plan still."""
+    first = line.request.first
+    hints: list[tuple[cp_model.IntVar, int]] = []
+    for pile in line.piles:
+        was = begun.get(pile.wish.name)
+        if was is None:
+            hints += [(pile.is_built, int(pile.wish.built_on is not None))]
+            continue
+        built = (was.build_on - first).days
+        hints += [(pile.is_built, 1), *((chosen, int(day == built)) for day, chosen in pile.on.items())]
+        hints += [
+            (at, (on - first).days)
+            for at, on in zip(pile.turns, was.turn_on, strict=False)
+            if pile.wish.built_on is None
+        ]
+        hints += [
+            (here, int(was.bay in line.classes[place].bays))
+            for place, here in pile.in_class.items()
+            if was.bay is not None
+        ]
+    return _settled_on(line, hints, within_s)
 
 
 def _begin(line: Line, within_s: float) -> cp_model.CpSolver | None:
@@ -227,15 +259,28 @@ def _begin(line: Line, within_s: float) -> cp_model.CpSolver | None:
     values: list[tuple[cp_model.IntVar, int]] = []
     for pile in line.piles:
         column = start.get(pile.wish.name)
+        if column is None and pile.wish.built_on is not None:
+            values += [(pile.is_built, 1), *((done, 0) for done in pile.done)]
+            continue
         values.append((pile.is_built, int(column is not None)))
         values += [
             (chosen, int(column is not None and day == column.course.built))
             for day, chosen in pile.on.items()
         ]
         values += [(by, 0) for by in pile.moved]
+        if pile.wish.built_on is not None:
+            values += [(done, 1) for done in pile.done]
         if column is not None:
             values += [(pile.ready, column.ready)]
             values += [(here, int(column.stays[0][0] == place)) for place, here in pile.in_class.items()]
+    return _settled_on(line, values, within_s)
+
+
+def _settled_on(
+    line: Line, values: list[tuple[cp_model.IntVar, int]], within_s: float
+) -> cp_model.CpSolver | None:
+    """Return the plan in which the values are as given, or None when there is none."""
+    line.model.clear_hints()  # type: ignore[no-untyped-call]
     # A pile with one class of bays stands in it when it is built: the same unknown twice, hinted once.
     for unknown, value in {one.index: (one, value) for one, value in values}.values():
         line.model.add_hint(unknown, value)
@@ -277,6 +322,11 @@ def _read(
         stages=stages,
         took_s=took_s,
         stopped_by=stopped_by,
+        left={
+            pile.wish.name: frozenset(place for place, done in enumerate(pile.done) if not solver.value(done))
+            for pile in there
+            if pile.wish.built_on is not None
+        },
     )
 
 

@@ -21,6 +21,7 @@ from service.domain.lines.model import (
     PileVars,
     Sum,
     cool_of,
+    is_aside,
     litres_of,
     may_stand,
     settle,
@@ -65,7 +66,8 @@ class Limits:
     broken_wishes
         As :meth:`Line.broken_wishes` counts them.
     readiness
-        As :meth:`Line.readiness` counts it, no more wishes than ``broken_wishes`` being broken.
+        As :meth:`Line.readiness` counts it, if no more wishes are broken than ``broken_wishes`` says: a pile that is
+        not built is not waited for.
     """
 
     broken_wishes: int
@@ -118,8 +120,12 @@ def limits(line: Line, *, within_s: float) -> Limits | None:
     solver = (programme := _Programme(line, groups, columns, is_relaxed=True)).solved(within_s)
     if solver is None or solver.response_proto.status != cp_model.OPTIMAL:
         return None
+    wishes = solver.value(programme.wishes)
+    if wishes and any(pile.wish.built_on is not None and pile.turns for pile in line.piles):
+        # Then it may be better to leave a turn of a pile that stands, which the columns do not know.
+        return None
     return Limits(
-        line.weight_of_a_wish * solver.value(programme.wishes) + solver.value(programme.short),
+        line.weight_of_a_wish * wishes + solver.value(programme.short),
         sum(solver.value(one) * column.ready for one, column in zip(programme.used, columns, strict=True)),
     )
 
@@ -151,6 +157,8 @@ def _columns(line: Line, group: int, pile: PileVars) -> Iterator[Column]:
                 continue
             for place in places:
                 yield Column(group, pile, course, ((place, course.built, leaves),), cool, ready, screened)
+            if is_aside(wish):
+                yield Column(group, pile, course, (), cool, ready, screened)
 
 
 def _down(course: Course, leaves: int, places: Sequence[int]) -> tuple[tuple[int, int, int], ...]:
@@ -225,6 +233,8 @@ class _Programme:
             there = request.crew_min.get(request.first + dt.timedelta(day), 0)
             if there:
                 self._take(("crew", day), minutes, used, there)
+            elif minutes != check:
+                self._model.add(used == 0)
 
     def _labour_in_time(self) -> None:
         """Hold what must be done by a day at the latest within the hours there are until then."""
@@ -251,10 +261,11 @@ class _Programme:
                 (used, one) for used, one in zip(self.used, self._columns, strict=True) if one.group == group
             ]
             self._model.add(sum(used for used, _ in mine) <= len(alike))
-            if wish.built_on is not None:
-                self._model.add(sum(used for used, _ in mine) == len(alike))
-            elif not wish.is_spare:
-                until = None if wish.latest is None else (wish.latest - first).days
+            if not wish.is_spare:
+                # A pile that stands and finds no crew for its turns is there all the same; the full model leaves turns.
+                until = (
+                    None if wish.latest is None or wish.built_on is not None else (wish.latest - first).days
+                )
                 in_time = [used for used, one in mine if until is None or one.course.built <= until]
                 late = self._model.new_int_var(0, len(alike), "")
                 self._model.add(sum(in_time) + late == len(alike))
@@ -290,7 +301,7 @@ def _sum(terms: Sequence[tuple[int, cp_model.IntVar]]) -> Sum:
 def _due(column: Column) -> Iterator[tuple[int, int]]:
     """Yield the days by which a column's builds and turns must be done at the latest, with their minutes."""
     need = column.pile.minutes
-    if column.pile.wish.built_on is None:
+    if column.pile.wish.built_on is None:  # the turns of one that stands may be left out
         yield column.course.built, need.build
         for turn in column.course.turns:
             yield turn + LATER_DAYS, need.turn

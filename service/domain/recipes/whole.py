@@ -6,7 +6,6 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import Bounds, LinearConstraint, milp
 
 from service.domain.errors import Invalid
 
@@ -81,6 +80,8 @@ def _branch_and_bound(
     is_whole: NDArray[np.bool_],
     gap: float,
 ) -> Outcome | None:
+    from scipy.optimize import Bounds, LinearConstraint, milp  # noqa: PLC0415 - slow to load, and seldom needed
+
     matrix, bounds = normalised([*rows, *equal], len(objective))
     least = np.where(np.arange(len(bounds)) < len(rows), -np.inf, bounds)
     size = float(np.abs(objective).max(initial=0.0)) or 1.0

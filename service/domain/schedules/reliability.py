@@ -7,8 +7,6 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, TypeVar
 
-from scipy import stats
-
 from service.domain.schedules.work_days import WEEKDAYS, weekday_of
 
 CONFIDENCE: Final = 0.95
@@ -76,6 +74,8 @@ def tally(turns: Iterable[PlannedTurn]) -> Tally:
     [1] E. B. Wilson, Probable inference, the law of succession, and statistical inference, J. Am. Stat. Assoc. 22
         (1927) 209-212: the score interval; by scipy.
     """
+    from scipy import stats  # noqa: PLC0415 - slow to load, and seldom needed
+
     late = [turn.late_days for turn in turns]
     done = [days for days in late if days is not None]
     kept = done.count(0)

@@ -4,7 +4,6 @@ from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
-from scipy.optimize import LinearConstraint, minimize
 
 from service.domain.recipes.linear import Vector
 
@@ -47,6 +46,8 @@ def climb(start: Vector, rows: Array, room: Room, steps: Sequence[float]) -> Vec
     ----------
     [1] Kraft 1988, DFVLR-FB 88-28: SLSQP, as in ``scipy.optimize.minimize``.
     """
+    from scipy.optimize import LinearConstraint, minimize  # noqa: PLC0415 - slow to load, and seldom needed
+
     matrix, least, most = room.firm
     exact = least == most
     firm = [

@@ -1,15 +1,17 @@
 """The mix that meets the targets in the most of a few scenarios: a mixed-integer programme for HiGHS."""
 
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from scipy.optimize import Bounds, LinearConstraint, OptimizeResult, milp
-from scipy.sparse import csr_array
 
 from service.domain.recipes.linear import Row, Vector
 
 from .spread import Array
+
+if TYPE_CHECKING:
+    from scipy.optimize import OptimizeResult
+    from scipy.sparse import csr_array
 
 _PROVEN: Final = 0
 _INFEASIBLE: Final = 2
@@ -87,6 +89,8 @@ def most_met(rows: Array, room: Room, *, limit_s: float) -> Chosen:
     [1] Luedtke and Ahmed 2008, SIAM Journal on Optimization 19: chance constraints by scenarios.
     [2] Huangfu and Hall 2018, Mathematical Programming Computation 10: HiGHS.
     """
+    from scipy.optimize import Bounds, LinearConstraint, milp  # noqa: PLC0415 - slow to load, and seldom needed
+
     count, limits, size = rows.shape
     flat = rows.reshape(-1, size)
     eased = _largest(flat, room)
@@ -118,11 +122,13 @@ def most_met(rows: Array, room: Room, *, limit_s: float) -> Chosen:
     return chosen
 
 
-def _beside(masses: Array, others: Array, spare: int) -> csr_array[np.float64, tuple[int, int]]:
+def _beside(masses: Array, others: Array, spare: int) -> "csr_array[np.float64, tuple[int, int]]":
+    from scipy.sparse import csr_array  # noqa: PLC0415 - slow to load, and seldom needed
+
     return csr_array(np.hstack((masses, others, np.zeros((len(masses), spare)))))
 
 
-def _chosen(found: OptimizeResult, count: int, size: int) -> Chosen:
+def _chosen(found: "OptimizeResult", count: int, size: int) -> Chosen:
     if found.status == _INFEASIBLE:
         return Chosen(None, 0, 0, is_proven=True, is_empty=True)
     is_proven = found.status == _PROVEN
@@ -148,6 +154,8 @@ def least_missed(rows: Array, room: Room) -> Vector | None:
     Vector or None
         ``None`` when the room is empty.
     """
+    from scipy.optimize import Bounds, LinearConstraint, milp  # noqa: PLC0415 - slow to load, and seldom needed
+
     count, limits, size = rows.shape
     flat = rows.reshape(-1, size)
     misses = -np.repeat(np.eye(count), limits, axis=0)
