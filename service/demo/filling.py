@@ -22,6 +22,7 @@ from service.demo.scenario import Scenario
 from service.demo.sending import Sent, send
 from service.demo.showing import addresses, table
 from service.demo.writing import Written, record_label, write_records
+from service.demo.year import ask_for_a_year
 from service.domain.authority import Caller, Scope
 from service.domain.compliance import RULES, judge
 from service.domain.errors import NotFound
@@ -74,6 +75,7 @@ def fill(database: Database, steward: Database, *, now: datetime, progress: Prog
         written = write_records(session, caller, laid, advance=_bar(progress, "writing piles", len(PILES)))
         sent = _send(session, caller, laid, _bar(progress, "sending readings", laid.readings))
         _issue(session, caller, written, laid)
+        ask_for_a_year(session, caller, written.sites, now=now)
     counts = Counts(len(written.sites), len(written.piles), len(written.probes), written.events, sent)
     return _filled(made, written, _sheets(database, made, written), counts, began)
 

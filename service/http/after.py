@@ -7,7 +7,7 @@ from fastapi import APIRouter, Query
 
 from service.domain.application import After, Bed, Lot, Treated, after
 from service.domain.errors import Invalid
-from service.http.after_models import AfterOut, CompostIn, MeasuredOut
+from service.http.after_models import AfterOut, CompostIn, MeasuredFigureOut
 from service.http.authority import CanRead, Database
 from service.operations import piles
 from service.operations.pile_after import pile_after
@@ -29,7 +29,7 @@ class PileAfterOut(AfterOut):
 
     pile_id: UUID
     label: str
-    measured: list[MeasuredOut]
+    measured: list[MeasuredFigureOut]
 
 
 @router.post("/compost/nutrients", response_model=AfterOut)

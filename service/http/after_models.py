@@ -59,7 +59,7 @@ class CompostIn(In):
     application: BedIn | None = None
 
 
-class LotOut(Out):
+class CompostLotOut(Out):
     """The lot with mass, volume and bulk density worked out from any two."""
 
     mass_kg: float | None
@@ -150,7 +150,7 @@ class MassLossOut(Out):
     source: str
 
 
-class CautionOut(Out):
+class AfterCautionOut(Out):
     """One thing to mind when compost is spread."""
 
     about: Literal["raw_manure", "herbicides", "breathing", "lifting"]
@@ -176,18 +176,18 @@ class BioassayOut(Out):
 class AfterOut(Out):
     """What a lot holds, gives to plants, cost the air, and asks; null is unknown, never 0."""
 
-    lot: LotOut
+    lot: CompostLotOut
     nutrients: NutrientsOut
     available_nitrogen: AvailableNitrogenOut | None
     application: SpreadOut | None
     emissions: EmissionsOut | None
     mass_loss: MassLossOut | None
-    cautions: list[CautionOut]
+    cautions: list[AfterCautionOut]
     bioassay: BioassayOut
     reasons: list[UnknownOut]
 
 
-class MeasuredOut(Out):
+class MeasuredFigureOut(Out):
     """A figure of the compost and when its sample was taken."""
 
     figure: str

@@ -9,7 +9,7 @@ from service.http.values import Amount, In, Name, Out
 MeasureKind = Literal["barrow", "bucket", "fork", "scale", "can"]
 
 
-class MeasureIn(In):
+class SheetMeasureIn(In):
     """A measure filled level, by volume or by mass; a scale has the step it weighs out, a can is for water."""
 
     name: Name

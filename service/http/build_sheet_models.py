@@ -11,7 +11,7 @@ from service.http.values import Out
 Status = str
 
 
-class PartOut(Out):
+class SheetPartOut(Out):
     """Whole measures of one material in one layer."""
 
     name: str
@@ -28,7 +28,7 @@ class LayerOut(Out):
     number: int
     role: Literal["bottom", "brown", "green", "top"]
     round: int = Field(description="From 1; 0 outside the rounds.")
-    parts: list[PartOut]
+    parts: list[SheetPartOut]
     water_l: float
     cans: float
     mass_kg: float

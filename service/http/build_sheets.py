@@ -23,7 +23,7 @@ from service.domain.build_sheets import (
 )
 from service.domain.errors import Invalid
 from service.http.authority import CanRead, Database
-from service.http.build_measures import MeasureIn
+from service.http.build_measures import SheetMeasureIn
 from service.http.build_sheet_models import BuildSheetOut
 from service.http.build_sheet_pages import to_pdf
 from service.http.evidence import PdfResponse
@@ -55,7 +55,7 @@ _PDF: Final[dict[int | str, dict[str, Any]]] = {
 }
 
 
-class LoadedIn(IngredientIn):
+class SheetLoadIn(IngredientIn):
     """A material, how much of it, and what it is loaded with."""
 
     measure: Name | None = Field(
@@ -97,8 +97,8 @@ class BuildSheetIn(In):
     )
 
     title: Name = "Mix"
-    ingredients: list[LoadedIn] = Field(min_length=1, max_length=100)
-    measures: list[MeasureIn] = Field(max_length=20)
+    ingredients: list[SheetLoadIn] = Field(min_length=1, max_length=100)
+    measures: list[SheetMeasureIn] = Field(max_length=20)
     bay: BuildBayIn | None = Field(
         default=None, description="The amounts are scaled to fill it; without it they stay as they are."
     )

@@ -132,7 +132,7 @@ class SeasonOut(Out):
     week: WeekIn
 
 
-class AssumptionOut(Out):
+class AssumedHoursOut(Out):
     """A figure that stands in for what nobody recorded."""
 
     figure: Literal["hours_per_work_day", "people_per_work_day"]
@@ -151,14 +151,14 @@ class CalendarOut(Out):
     is_assumed: bool = Field(
         description="Nobody recorded a calendar: the site's work days and closures with the figures 'assumed'."
     )
-    assumed: list[AssumptionOut]
+    assumed: list[AssumedHoursOut]
     week: WeekIn
     seasons: list[SeasonOut]
     closures: list[ClosureIn]
     extra_days: list[ExtraDayIn]
 
 
-class CrewOut(Out):
+class CalendarCrewOut(Out):
     """One crew's work on one date."""
 
     crew: str
@@ -176,7 +176,7 @@ class CalendarDayOut(Out):
         description="'no_crew': nobody comes, and it might be opened; a closed day may not."
     )
     minutes: int = Field(description="Person-minutes of all crews together.")
-    crews: list[CrewOut]
+    crews: list[CalendarCrewOut]
     season: str | None
     is_extra: bool = Field(description="A shift was added to this date; on a closed one it does not count.")
     closed_because: str | None
@@ -200,7 +200,7 @@ class PublicHolidayOut(Out):
     name_en: str | None
 
 
-class PartOut(Out):
+class CountryPartOut(Out):
     """A part of a country that may have holidays of its own."""
 
     code: str
@@ -218,4 +218,4 @@ class HolidaysOut(Out):
         description="The library they come from, with its version; check what matters to you."
     )
     items: list[PublicHolidayOut]
-    subdivisions: list[PartOut]
+    subdivisions: list[CountryPartOut]

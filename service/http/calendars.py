@@ -17,13 +17,13 @@ from service.domain.errors import Invalid
 from service.domain.schedules import weekday_of
 from service.http.authority import CanRead, CanWrite, Database
 from service.http.calendar_models import (
+    CalendarCrewOut,
     CalendarDayOut,
     CalendarDaysOut,
     CalendarIn,
     CalendarOut,
-    CrewOut,
+    CountryPartOut,
     HolidaysOut,
-    PartOut,
     PublicHolidayOut,
 )
 from service.http.exchange import IfMatch, answer
@@ -117,7 +117,7 @@ def get_holidays(
         year=offer.year,
         source=offer.source,
         items=[PublicHolidayOut(date=one.on, name=one.name, name_en=one.name_en) for one in offer.days],
-        subdivisions=[PartOut(code=code, name=name) for code, name in offer.subdivisions.items()],
+        subdivisions=[CountryPartOut(code=code, name=name) for code, name in offer.subdivisions.items()],
     )
 
 
@@ -148,7 +148,7 @@ def _day(calendar: SiteCalendar, on: date, minutes: dict[date, int]) -> Calendar
             "weekday": weekday_of(on),
             "state": "closed" if closure else "crew" if on in minutes else "no_crew",
             "minutes": minutes.get(on, 0),
-            "crews": [CrewOut.model_validate(shift) for shift in calendar.crews_on(on)],
+            "crews": [CalendarCrewOut.model_validate(shift) for shift in calendar.crews_on(on)],
             "season": None if season is None else season.name,
             "is_extra": calendar.is_extra(on),
             "closed_because": None if closure is None else closure.reason,

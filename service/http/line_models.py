@@ -186,7 +186,7 @@ class LineMisfitOut(Out):
     changes: list[ChangeOut]
 
 
-class LoadOut(Out):
+class DayLoadOut(Out):
     """A day's work beside what is counted on of its crews [person-minutes]."""
 
     date: Day
@@ -223,12 +223,12 @@ class LinePlanOut(Out):
     left_out: list[str]
     tasks: list[LineTaskOut]
     misfits: list[LineMisfitOut]
-    loads: list[LoadOut]
+    loads: list[DayLoadOut]
     crew_work: list[CrewWorkOut]
     how_shared: str
     stages: list[StageOut]
     gap_pct: float = Field(
-        description="The largest of the aims that decide; the busiest day only breaks ties."
+        description="The largest of the aims that decide: wishes kept, then readiness or, of a repair, promises."
     )
     took_s: float
     ended_by: Literal["proof", "work", "clock", "caller"] = Field(

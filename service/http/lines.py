@@ -38,7 +38,7 @@ router = APIRouter(tags=["schedules"])
 LONGEST_S: Final = 10.0
 
 
-class BayIn(In):
+class LineBayIn(In):
     """A place where one pile stands."""
 
     name: Name
@@ -75,7 +75,7 @@ class LineIn(LineAimsIn):
     first: Day = Field(description="The first day on which a pile may be built.")
     today: Day | None = Field(default=None, description="Nothing is planned before it; 'first' when null.")
     calendar: CalendarIn
-    bays: list[BayIn] = Field(max_length=200)
+    bays: list[LineBayIn] = Field(max_length=200)
     pattern: PatternIn | None = Field(default=None, description="For piles that have none of their own.")
     piles: list[PileOfLineIn] = Field(max_length=500)
     within_s: Annotated[Number, Field(gt=0, le=LONGEST_S)] = Field(

@@ -59,7 +59,7 @@ class NetworkIn(In):
     )
 
 
-class PartOut(Out):
+class OrderPartOut(Out):
     """What a site makes of a shared order in time."""
 
     order: str
@@ -75,7 +75,7 @@ class NetworkOut(Out):
     progress_pct: float
     gap_pct: float | None = Field(description="The largest of the sites' gaps.")
     sites: list[PlanSummaryOut]
-    parts: list[PartOut] | None
+    parts: list[OrderPartOut] | None
     unmet_m3: dict[str, float] | None = Field(description="By shared order, what no site has ready in time.")
     unmet_at_least_m3: float | None = Field(description="What no plan could avoid.")
     unmet_gap_pct: float | None = Field(

@@ -26,7 +26,7 @@ router = APIRouter(tags=["schedules"])
 _MOST_DAYS: Final = 800
 
 
-class PlanIn(PlanAskIn):
+class LinePlanIn(PlanAskIn):
     """What is wished of a site's line."""
 
     model_config = shown_as(
@@ -168,7 +168,7 @@ def _taken(row: LinePlanRow) -> tuple[PlanSummaryOut, dict[str, str]]:
 
 @router.post("/sites/{site_id}/plans", status_code=202, response_model=PlanSummaryOut)
 def create_plan(
-    site_id: UUID, body: PlanIn, caller: CanWrite, database: Database, once: CreateOnce
+    site_id: UUID, body: LinePlanIn, caller: CanWrite, database: Database, once: CreateOnce
 ) -> JSONResponse:
     """Ask for a plan of a site's line; it is searched for by a job, and ``Location`` says how far that is.
 

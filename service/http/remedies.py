@@ -12,7 +12,7 @@ from service.domain.pile_remedies import may_burn
 from service.domain.recipes import Available
 from service.domain.remedies import SYMPTOMS, Asked, Evidence, Given, Remedy, as_given, remedy
 from service.http.authority import CanRead, Database
-from service.http.build_measures import MeasureIn
+from service.http.build_measures import SheetMeasureIn
 from service.http.mixes import MaterialIn, SiteOfMix, ingredient_of, own_materials
 from service.http.remedies_models import PileRemedyOut, RemedyOut, SymptomCode
 from service.http.values import Amount as NotNegative
@@ -103,7 +103,7 @@ class RemedyIn(In):
     stock: list[InStockIn] = Field(
         max_length=100, description="What there is; an empty list: nothing, and what to get is told."
     )
-    measures: list[MeasureIn] = Field(default_factory=list, max_length=20)
+    measures: list[SheetMeasureIn] = Field(default_factory=list, max_length=20)
     lifting_limit_kg: NotNegative = _LIMIT_KG
     bay_volume_m3: NotNegative | None = Field(
         default=None, description="What the bay holds; no more is mixed in than fits."

@@ -9,7 +9,7 @@ from fastapi.responses import JSONResponse
 from pydantic import Field
 
 from service.http.authority import CanRead, CanWrite, Database
-from service.http.build_measures import MeasureIn, MeasureOut
+from service.http.build_measures import MeasureOut, SheetMeasureIn
 from service.http.exchange import After, CreateOnce, IfMatch, Limit, PageOut, answer, etag
 from service.http.values import (
     Day,
@@ -40,7 +40,7 @@ Longitude = Annotated[Number, Field(ge=-180, le=180)]
 
 
 Measures = Annotated[
-    list[MeasureIn],
+    list[SheetMeasureIn],
     Field(
         max_length=20,
         description="What its crew measures with, filled level; build sheets are written in these.",

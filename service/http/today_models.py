@@ -18,7 +18,7 @@ from service.storage.tables import PileRow
 HandFahrenheit = Annotated[Number, Field(ge=-40, le=752)]
 
 
-class CautionOut(Out):
+class TaskCautionOut(Out):
     """What can hurt someone, and where that is from."""
 
     name: str
@@ -45,7 +45,7 @@ class LinksOut(Out):
     build_sheet: str | None = Field(description="For a build whose pile has a recipe and a bay.")
 
 
-class ItemOut(Out):
+class TodayItemOut(Out):
     """One thing to do at one pile."""
 
     id: str
@@ -68,7 +68,7 @@ class ItemOut(Out):
     positions: list[str]
     remedies: list[str]
     tools: list[str]
-    cautions: list[CautionOut]
+    cautions: list[TaskCautionOut]
     look_for: list[str]
     record: list[Recorded] = Field(description="What to tell when it is done.")
     done: DoneOut | None
@@ -131,7 +131,7 @@ class TodayOut(Out):
     now: Instant
     next_crew_day: Day | None
     fit: FitOut
-    items: list[ItemOut]
+    items: list[TodayItemOut]
     notes: list[str]
 
     @classmethod
@@ -149,7 +149,7 @@ class TodayOut(Out):
             next_crew_day=told.next_crew_day,
             fit=FitOut.model_validate(told.fit),
             items=[
-                ItemOut.of(one, day.site.id, None if one.pile_id is None else rows.get(one.pile_id))
+                TodayItemOut.of(one, day.site.id, None if one.pile_id is None else rows.get(one.pile_id))
                 for one in told.items
             ],
             notes=list(told.notes),
@@ -189,7 +189,7 @@ class DoneIn(In):
 class ItemDoneOut(Out):
     """An item as it was done."""
 
-    item: ItemOut
+    item: TodayItemOut
     event: EventOut
     notes: list[str] = Field(description="What became of a temperature, and what to do if it is too high.")
 
@@ -197,7 +197,7 @@ class ItemDoneOut(Out):
     def of(cls, done: Completed, site_id: UUID, pile: PileRow | None) -> Self:
         """Return what was recorded."""
         return cls(
-            item=ItemOut.of(done.item, site_id, pile),
+            item=TodayItemOut.of(done.item, site_id, pile),
             event=EventOut.model_validate(done.event),
             notes=list(done.notes),
         )

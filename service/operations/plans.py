@@ -39,7 +39,7 @@ from service.storage.tables import LinePlanRow
 __all__ = ["Issued", "TaskToKeep", "issue_plan", "tasks_of"]
 
 TASK: Final = "plan_line"
-REPAIR_S: Final = 1.5
+REPAIR_S: Final = 1.2
 """Seconds a repair is given; with loading and writing it is there in two."""
 
 

@@ -43,11 +43,15 @@ def a_standing_line(tenant: Tenant, tools: Tools, days_ago: int = 2, **pile: Any
 
 
 def yesterday(database: Database, tenant: Tenant, plan: dict[str, Any]) -> None:
-    """Let a plan and its tasks have been made a day ago, so that today's work was yesterday's."""
+    """Let everything have been a day earlier, plan, tasks and build, so that today's work was yesterday's."""
     with database.begin(tenant.organisation_id) as session:
         for statement in (
             "update line_plan set created_at = created_at - interval '1 day' where id = :plan",
             "update plan_task set on_date = on_date - 1 where plan_id = :plan",
+            (
+                "update pile set built_at = built_at - interval '1 day'"
+                " where site_id = (select site_id from line_plan where id = :plan)"
+            ),
         ):
             session.execute(text(statement), {"plan": UUID(plan["id"])})
 
@@ -90,6 +94,9 @@ class TestAMissedTurn:
         after = turns_of(tenant, site_id, "old")
         assert (after[1]["id"], after[1]["on_date"]) == (before[1]["id"], str(today()))
         assert (after[1]["sequence"], after[1]["state"]) == (1, "planned")
+        assert [after[number]["on_date"] for number in (2, 3, 4)] == [
+            str(today() + timedelta(day)) for day in (2, 5, 8)
+        ], "the other turns stay where crews were told they are"
         assert mended["plan"]["state"] == "planned"
         told = tenant.get(f"/v1/sites/{site_id}/plans/{plan['id']}")
         assert told["plan"] == plan["plan"], "the plan before stays on file as it was"

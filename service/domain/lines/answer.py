@@ -107,7 +107,8 @@ class LineMisfit:
     short_m3
         Of an order, what is not ready in time.
     changes
-        What would mend it, the cheapest first; empty when nothing that was tried does.
+        What would mend it, the cheapest first; empty when nothing that was tried does. A repair tries none, for it is
+        in a hurry: a plan that is asked for anew does.
     """
 
     wish: str
@@ -159,5 +160,15 @@ class LinePlan:
 
     @property
     def gap_pct(self) -> float:
-        """The largest gap of the aims that decide (the busiest day only breaks ties), %."""
-        return max((stage.gap_pct for stage in self.stages if stage.aim != "busiest day"), default=0.0)
+        """The largest gap of the aims that decide, %; see :func:`deciding`."""
+        return max((stage.gap_pct for stage in deciding(self.stages)), default=0.0)
+
+
+def deciding(stages: tuple[Stage, ...]) -> tuple[Stage, ...]:
+    """Return the aims that decide: of a repair wishes and promises kept, of a new plan wishes and readiness.
+
+    What comes after them only breaks ties.
+    """
+    is_repair = any(stage.aim == "promises moved" for stage in stages)
+    ties = {"readiness", "busiest day"} if is_repair else {"busiest day"}
+    return tuple(stage for stage in stages if stage.aim not in ties)

@@ -58,7 +58,7 @@ def compared(
     because
         What made the later one necessary.
     """
-    was, now = _by_identity(before), _by_identity(after)
+    was, now = _by_day(before, after)
     both = [(was[key], now[key]) for key in was if key in now]
     moved = [
         pair for pair in both if any(pair[0][name] != pair[1][name] for name in ("date", "bay", "to_bay"))
@@ -76,8 +76,33 @@ def compared(
     )
 
 
-def _by_identity(tasks: Sequence[Kept]) -> dict[tuple[str, str, int], Kept]:
-    return {(one["pile"], one["task"], one["number"]): one for one in tasks if one["task"] != "check"}
+Named = dict[tuple[str, str, int], Kept]
+
+
+def _by_day(before: Sequence[Kept], after: Sequence[Kept]) -> tuple[Named, Named]:
+    """Name tasks so that those of the same pile, kind and day are one, and of the others those that follow in order.
+
+    A turn that was missed makes each one after it another of the pile's turns: to a crew these days keep theirs.
+    """
+    was: Named = {}
+    now: Named = {}
+    of_kind: dict[tuple[str, str], tuple[list[Kept], list[Kept]]] = {}
+    for side, tasks in enumerate((before, after)):
+        for one in tasks:
+            if one["task"] != "check":
+                of_kind.setdefault((one["pile"], one["task"]), ([], []))[side].append(one)
+    for (pile, task), (old, new) in of_kind.items():
+        days = {one["date"] for one in old} & {one["date"] for one in new}
+        for named, mine in ((was, old), (now, new)):
+            kept = sorted((one for one in mine if one["date"] in days), key=_date)
+            others = sorted((one for one in mine if one["date"] not in days), key=_date)
+            named |= {(pile, task, number): one for number, one in enumerate(kept)}
+            named |= {(pile, task, -1 - number): one for number, one in enumerate(others)}
+    return was, now
+
+
+def _date(one: Kept) -> str:
+    return str(one["date"])
 
 
 def _moved(was: Kept, now: Kept, because: str | None) -> TaskMoved:

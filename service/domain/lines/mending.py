@@ -1,6 +1,7 @@
 """What would mend a broken wish: each change is tried on the model, so that what is offered is known to work."""
 
 import datetime as dt
+import time
 from collections.abc import Iterator
 from dataclasses import replace
 from math import ceil
@@ -32,11 +33,17 @@ def misfits_of(request: LineRequest, found: Found, *, within_s: float) -> tuple[
     within_s
         Seconds the plan itself was given; a fifth of it, at most, is spent on each try.
     """
-    each_s = min(_TRY_S, within_s / 5)
-    return tuple(
-        _misfit(request, key, found, tuple(_changes(request, key, found, each_s)) if place < _TRIED else ())
-        for place, key in enumerate(found.broken)
-    )
+    each_s, ends = min(_TRY_S, within_s / 5), time.monotonic() + within_s
+    tried = 0 if any(one.promised for one in request.piles) else _TRIED
+    answer = []
+    for place, key in enumerate(found.broken):
+        changes: list[Change] = []
+        for change in _changes(request, key, found, each_s) if place < tried else ():
+            changes.append(change)
+            if time.monotonic() > ends:
+                break
+        answer.append(_misfit(request, key, found, tuple(changes)))
+    return tuple(answer)
 
 
 def _misfit(request: LineRequest, key: str, found: Found, changes: tuple[Change, ...]) -> LineMisfit:

@@ -1,7 +1,6 @@
 """A line of piles as a constraint model: when each pile is built, turned and ready, and in which bay it stands."""
 
 import bisect
-import datetime as dt
 import itertools
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
@@ -90,6 +89,7 @@ class Line:
             + 800
         )
         self._laid_out: dict[str, list[Course]] = {}
+        self._days_with: dict[int, list[int]] = {}
         self.broken: dict[str, cp_model.IntVar] = {}
         self.classes = _classes(request, extra_bays)
         self.piles = [self._pile(wish) for wish in request.piles]
@@ -101,6 +101,17 @@ class Line:
         self._keep_wishes()
         self._keep_orders()
         self._order_twins()
+
+    @property
+    def is_repair(self) -> bool:
+        """Whether crews were told dates before."""
+        return any(pile.wish.promised is not None for pile in self.piles)
+
+    def days_with(self, minutes: int) -> list[int]:
+        """Return the days whose crew can do a task of so many person-minutes, once for all that ask."""
+        if minutes not in self._days_with:
+            self._days_with[minutes] = days_with(self.request.crew_min, minutes, self.request.first)
+        return self._days_with[minutes]
 
     # one pile -----------------------------------------------------------------------------------------------
 
@@ -134,7 +145,7 @@ class Line:
 
     def _turns(self, pile: PileVars) -> None:
         count = max(len(one.turns) for one in pile.courses)
-        open_to_turn = [0, *days_with(self.request.crew_min, pile.minutes.turn, self.request.first)]
+        open_to_turn = [0, *self.days_with(pile.minutes.turn)]
         domain = cp_model.Domain.from_values(open_to_turn)
         for turn in range(count):
             with_it = [one for one in pile.courses if len(one.turns) > turn]
@@ -215,7 +226,7 @@ class Line:
         self.model.add(pile.cool == 0).only_enforce_if(~built)
         cured = pile.cool + (wish.pattern.curing_days or 0)
         if wish.pattern.screen:
-            days = [0, *days_with(self.request.crew_min, pile.minutes.screen, self.request.first)]
+            days = [0, *self.days_with(pile.minutes.screen)]
             pile.screened = self.model.new_int_var_from_domain(cp_model.Domain.from_values(days), "")
             self.model.add(pile.screened >= cured).only_enforce_if(built)
             self.model.add(pile.screened == 0).only_enforce_if(~built)
@@ -318,16 +329,21 @@ class Line:
 
     def _keep_material(self) -> None:
         """Never build from what has not arrived."""
-        for feedstock, until, supply in self.supplies:
-            taken = [
-                round(pile.wish.needs_kg[feedstock]) * chosen
-                for pile in self.piles
-                if pile.wish.needs_kg.get(feedstock) and pile.wish.built_on is None
-                for day, chosen in pile.on.items()
-                if day < until
-            ]
-            if taken:
-                self.model.add(sum(taken) <= supply)
+        for feedstock in dict.fromkeys(name for name, _, _ in self.supplies):
+            steps = [(until, supply) for name, until, supply in self.supplies if name == feedstock]
+            taken: list[list[Sum]] = [[] for _ in steps]
+            ends = [until for until, _ in steps]
+            for pile in self.piles:
+                kg = round(pile.wish.needs_kg.get(feedstock, 0))
+                if not kg or pile.wish.built_on is not None:
+                    continue
+                for day, chosen in pile.on.items():
+                    taken[bisect.bisect_right(ends, day)].append(kg * chosen)
+            so_far: list[cp_model.IntVar] = []
+            for (_, supply), here in zip(steps, taken, strict=True):
+                # One unknown for each step, so that no sum is written out again for all that follow.
+                so_far.append(self.model.new_int_var(0, max(0, supply), ""))
+                self.model.add(so_far[-1] == sum(here) + sum(so_far[-2:-1]))
 
     def _keep_wishes(self) -> None:
         """Count a pile that is not built, or is built late, as a broken wish."""
@@ -387,23 +403,6 @@ class Line:
         litres = sum(round(order.volume_m3 * LITRES) for order in self.request.orders)
         return 1 + litres * max(1, len(self.request.orders))
 
-    def moved_promises(self) -> Sum:
-        """Return the promised tasks that are moved, and below one whole of them the days they are moved by."""
-        moved: list[Sum] = []
-        days: list[Sum] = []
-        for pile in self.piles:
-            if pile.wish.promised is None:
-                continue
-            for at, on in _promised(pile, self.request.first):
-                is_moved, by = self.model.new_bool_var(""), self.model.new_int_var(0, self.reach, "")
-                self.model.add(at == on).only_enforce_if(~is_moved)
-                self.model.add(by >= at - on).only_enforce_if(pile.is_built)
-                self.model.add(by >= on - at).only_enforce_if(pile.is_built)
-                self.model.add_implication(~pile.is_built, is_moved)
-                moved.append(is_moved)
-                days.append(by)
-        return (1 + self.reach * len(days)) * sum(moved) + sum(days)
-
     def busiest_day(self) -> Sum:
         """Return the person-minutes of the busiest day; said of the model only when asked for, for it is dear."""
         peak = self.model.new_int_var(0, self._most_minutes(), "busiest day")
@@ -417,13 +416,13 @@ class Line:
         return sum(pile.ready for pile in self.piles) + sum(sum(pile.moved) for pile in self.piles)
 
 
-def settle(solver: cp_model.CpSolver, within_s: float) -> None:
-    """Set a solver up so that the same model gives the same answer, in about the time asked."""
+def settle(solver: cp_model.CpSolver, within_s: float, *, is_hasty: bool = False) -> None:
+    """Set a solver up so that the same model gives the same answer, in about the time asked, or in no more if hasty."""
     parameters = solver.parameters
     parameters.num_workers = 1
     parameters.random_seed = 1
     parameters.max_deterministic_time = max(0.05, within_s * _WORK_S)
-    parameters.max_time_in_seconds = 1 + _CLOCK_SLACK * within_s
+    parameters.max_time_in_seconds = max(0.05, within_s) if is_hasty else 1 + _CLOCK_SLACK * within_s
     # Twins are ordered already, and probing finds nothing here but takes longer than the search.
     parameters.symmetry_level = 0
     parameters.max_presolve_iterations = 1
@@ -501,19 +500,3 @@ def _tasks(pile: PileVars) -> list[tuple[Day, int, cp_model.IntVar]]:
     if pile.screened is not None:
         found.append((pile.screened, pile.minutes.screen, pile.is_built))
     return found
-
-
-def _promised(pile: PileVars, first: dt.date) -> list[tuple[Day, int]]:
-    promised = pile.wish.promised
-    if promised is None:
-        return []
-    found: list[tuple[Day, int]] = []
-    if pile.wish.built_on is None:
-        found.append((pile.built, (promised.build_on - first).days))
-    # From the last turn back: a turn missed or done in between changes how many are left, not which are last.
-    left = [*zip(reversed(pile.turns), reversed(promised.turn_on), strict=False)]
-    if pile.wish.soon is not None and pile.turns:
-        # It cannot wait: not the day crews were told counts for the next turn, but the first on which they can.
-        left = [one for one in left if one[0] is not pile.turns[0]]
-        found.append((pile.turns[0], pile.courses[0].turns[0]))
-    return [*found, *((at, (on - first).days) for at, on in left)]

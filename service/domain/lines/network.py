@@ -13,7 +13,7 @@ from service.domain.lines.model import Line, PileVars, cool_of
 from service.domain.lines.planning import plan_line
 from service.domain.lines.request import Order
 from service.domain.lines.sharing import NetworkPlan, Part, SiteLine, refuse_network, shared_name
-from service.domain.lines.solving import sketch
+from service.domain.lines.starting import starting_plan
 
 _SKETCH_SHARE: Final = 0.2
 _AGAIN_SHARE: Final = 0.2
@@ -138,7 +138,7 @@ class _Sharing:
 
 def _solve(job: Job) -> LinePlan:
     site, within_s = job
-    return plan_line(site.request, within_s=within_s, watch=site.watch, begun=site.begun)
+    return plan_line(site.request, within_s=within_s, watch=site.watch, begun=site.begun, is_even=False)
 
 
 def _look(job: Job) -> tuple[Ahead, Ahead]:
@@ -149,9 +149,9 @@ def _look(job: Job) -> tuple[Ahead, Ahead]:
     site, within_s = job
     piles = [replace(one, is_spare=False) for one in site.request.piles]
     line = Line(replace(site.request.counted_on, piles=piles))
-    found = sketch(line, within_s=within_s)
+    found = {name: column.ready for name, column in starting_plan(line, within_s=within_s).items()}
     ready = {pile.wish.name: min(_ready_days(pile)) for pile in line.piles if pile.courses}
-    return _dated(line, {} if found is None else found.ready), replace(_dated(line, ready), owed={})
+    return _dated(line, found), replace(_dated(line, ready), owed={})
 
 
 def _ready_days(pile: PileVars) -> Iterable[int]:

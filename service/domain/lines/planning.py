@@ -11,6 +11,7 @@ from service.domain.lines.checking import refuse_what_does_not_fit
 from service.domain.lines.mending import misfits_of
 from service.domain.lines.model import Line, PileVars, is_aside
 from service.domain.lines.places import Stay, stays_of
+from service.domain.lines.promises import paired
 from service.domain.lines.request import LineRequest, Promise
 from service.domain.lines.solving import Found, solve
 from service.domain.lines.watching import Begun, Watch
@@ -25,6 +26,7 @@ def plan_line(
     within_s: float = 10.0,
     watch: Watch | None = None,
     begun: Mapping[str, Begun] | None = None,
+    is_even: bool = True,
 ) -> LinePlan:
     """Plan a site's line.
 
@@ -46,6 +48,8 @@ def plan_line(
         Told the aim, the best value and the bound; ends the search with what it has when it is stopped.
     begun
         By pile, the best plan of a search that was broken off; this one begins there.
+    is_even
+        Whether to make the busiest day less busy at last.
 
     Returns
     -------
@@ -61,7 +65,7 @@ def plan_line(
     refuse_what_does_not_fit(request)
     request = request.counted_on
     line = Line(request)
-    found = solve(line, within_s=within_s, watch=watch, begun=begun)
+    found = solve(line, within_s=within_s, watch=watch, begun=begun, is_even=is_even)
     stays = stays_of(line, found)
     piles = tuple(
         _pile_plan(pile, line, found, stays) for pile in line.piles if pile.wish.name in found.built
@@ -193,7 +197,7 @@ def _loads(request: LineRequest, tasks: tuple[LineTask, ...]) -> tuple[Load, ...
 
 
 def _moves(line: Line, found: Found) -> Iterator[str]:
-    """Say of every promised task that was moved from when to when."""
+    """Say of every promised task that was moved from when to when: a day that keeps its turn is not moved."""
     for pile in line.piles:
         wish = pile.wish
         if wish.promised is None:
@@ -204,10 +208,13 @@ def _moves(line: Line, found: Found) -> Iterator[str]:
         built = _date(line.request, found.built[wish.name])
         if wish.built_on is None and built != wish.promised.build_on:
             yield f"{wish.name}: build moved from {spoken(wish.promised.build_on)} to {spoken(built)}"
-        left = zip(reversed(found.turns[wish.name]), reversed(wish.promised.turn_on), strict=False)
-        for day, promised in reversed([*left]):
-            on = _date(line.request, day)
-            if on != promised:
+        turns = [_date(line.request, day) for day in found.turns[wish.name]]
+        for promised, on in paired(wish.promised.turn_on, turns):
+            if promised is None:
+                yield f"{wish.name}: one more turn on {spoken(on or built)}"
+            elif on is None:
+                yield f"{wish.name}: no turn on {spoken(promised)}"
+            else:
                 yield f"{wish.name}: turn moved from {spoken(promised)} to {spoken(on)}"
 
 

@@ -1,17 +1,19 @@
 """Solving a line: broken wishes first, then promises kept, readiness, and last the busiest day."""
 
-import datetime as dt
 import math
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
 from ortools.sat.python import cp_model
 
+from service.domain.lines.beginning import begin, hint, so_far, take_up
+from service.domain.lines.keeping import keep_promises
 from service.domain.lines.model import Line, PileVars, Sum, settle
+from service.domain.lines.promises import least_moved, moved_in, moved_promises
 from service.domain.lines.stages import Aim, Ending, Stage
-from service.domain.lines.starting import Limits, limits, starting_plan
+from service.domain.lines.starting import Limits, limits
 from service.domain.lines.watching import Begun, Watch
 
 _BEGIN_S: Final = 2.0
@@ -65,6 +67,7 @@ def solve(
     within_s: float,
     watch: Watch | None = None,
     begun: Mapping[str, Begun] | None = None,
+    is_even: bool = True,
 ) -> Found:
     """Find the best plan of a line.
 
@@ -78,6 +81,8 @@ def solve(
         Told as the search goes on; may stop it.
     begun
         The best plan of a search that was broken off: the search begins there if that plan still holds.
+    is_even
+        Whether to make the busiest day less busy at last; a repair leaves that, for it is in a hurry.
 
     Returns
     -------
@@ -89,14 +94,17 @@ def solve(
     [1] Perron and Furnon, OR-Tools, CP-SAT solver: lexicographic aims by fixing each before the next.
     """
     began = time.perf_counter()
-    known = limits(line, within_s=min(_BEGIN_S, within_s / 3))
-    kept = _take_up(line, begun, within_s / 3) if begun else None
-    kept = kept or _begin(line, min(_BEGIN_S, within_s / 3))
+    known = None if line.is_repair else limits(line, within_s=min(_BEGIN_S, within_s / 3))
+    kept = take_up(line, begun, within_s / 3) if begun else None
+    moved = moved_promises(line) if line.is_repair else None
+    if kept is None and moved is not None:
+        kept = keep_promises(line, moved, within_s / 3)
+    kept = kept or begin(line, min(_BEGIN_S, within_s / 3))
     stages: list[Stage] = []
     stopped_by: Ending = "proof"
-    for aim, said in _aims(line):
+    for aim, said in _aims(line, moved, is_even=is_even):
         objective = said()
-        floor = _floor(known, aim, stages)
+        floor = _floor(line, known, aim, stages)
         stage, kept, ended = _stage(line, aim, objective, kept, floor, within_s, watch)
         if stage is None or not stage.is_proven:
             stopped_by = ended
@@ -106,24 +114,26 @@ def solve(
         if ended == "caller":
             break
         line.model.add(objective <= round(stage.value))
-        _hint(line, kept)
+        hint(line, kept)
     assert kept is not None, "a stage ends with a plan, or raises"
     return _read(line, kept, tuple(stages), time.perf_counter() - began, stopped_by)
 
 
-def _floor(known: Limits | None, aim: Aim, stages: list[Stage]) -> int | None:
+def _floor(line: Line, known: Limits | None, aim: Aim, stages: list[Stage]) -> int | None:
     """Return what an aim cannot undercut; of readiness only where no more wishes are broken than must be."""
-    if known is None or aim not in {"broken wishes", "readiness"}:
-        return None
+    if aim == "promises moved":
+        return least_moved(line)
     if aim == "broken wishes":
-        return known.broken_wishes
-    return known.readiness if stages[0].value == known.broken_wishes else None
+        return 0 if known is None else known.broken_wishes
+    if aim == "readiness" and known is not None and stages[0].value == known.broken_wishes:
+        return known.readiness
+    return None
 
 
 def sketch(line: Line, *, within_s: float) -> Found | None:
     """Return the plan with every turn where pattern and rule have it, in a fraction of the time, or None."""
     began = time.perf_counter()
-    kept = _begin(line, within_s)
+    kept = begin(line, within_s)
     return None if kept is None else _read(line, kept, (), time.perf_counter() - began, "work")
 
 
@@ -137,31 +147,39 @@ def _stage(
     watch: Watch | None,
 ) -> tuple[Stage | None, cp_model.CpSolver, Ending]:
     """Bring one aim as far as it goes; what is known to be least already is not searched for."""
-    if kept is not None and floor is not None and kept.value(objective) <= floor:
-        return Stage(aim, kept.value(objective), floor, is_proven=True), kept, "proof"
+    had = None if kept is None else _worth(line, aim, objective, kept)
+    if kept is not None and had is not None and floor is not None and had <= floor:
+        return Stage(aim, had, floor, is_proven=True), kept, "proof"
     if floor is not None:
         line.model.add(objective >= floor)
     search = _pursue(line, aim, objective, within_s * _SHARES[aim], watch)
     if search.status in (cp_model.OPTIMAL, cp_model.FEASIBLE):
         best, bound = search.solver.objective_value, search.solver.best_objective_bound
         is_proven = search.status == cp_model.OPTIMAL
-        return (
-            Stage(aim, best, best if is_proven else max(bound, floor or 0), is_proven),
-            search.solver,
-            search.ended_by,
-        )
+        bound = best if is_proven else max(bound, floor or 0)
+        if kept is None or had is None or best <= had:
+            return Stage(aim, best, bound, is_proven), search.solver, search.ended_by
+        # In a hurry the solver may not have come back to where it was told to begin.
+        return Stage(aim, had, bound, is_proven=False), kept, search.ended_by
     if kept is None:
         raise ArithmeticError(f"no plan was found for the line: {search.solver.status_name(search.status)}")
-    # The busiest day is an unknown of its own, which the plan so far says nothing of.
-    stage = None if aim == "busiest day" else Stage(aim, kept.value(objective), floor or 0, is_proven=False)
+    stage = None if had is None else Stage(aim, had, floor or 0, is_proven=False)
     return stage, kept, search.ended_by
 
 
-def _aims(line: Line) -> list[tuple[Aim, Callable[[], Sum]]]:
+def _worth(line: Line, aim: Aim, objective: Sum, kept: cp_model.CpSolver) -> float | None:
+    """Return what a plan is worth in an aim whose unknowns may be younger than the plan: it says nothing of those."""
+    if aim == "busiest day":
+        return None
+    return moved_in(line, kept) if aim == "promises moved" else float(kept.value(objective))
+
+
+def _aims(line: Line, moved: Sum | None, *, is_even: bool) -> list[tuple[Aim, Callable[[], Sum]]]:
     found: list[tuple[Aim, Callable[[], Sum]]] = [("broken wishes", line.broken_wishes)]
-    if any(pile.wish.promised for pile in line.piles):
-        found.append(("promises moved", line.moved_promises))
-    return [*found, ("readiness", line.readiness), ("busiest day", line.busiest_day)]
+    if moved is not None:
+        return [*found, ("promises moved", lambda: moved), ("readiness", line.readiness)]
+    found.append(("readiness", line.readiness))
+    return [*found, ("busiest day", line.busiest_day)] if is_even else found
 
 
 @dataclass(frozen=True)
@@ -174,7 +192,7 @@ class _Search:
 def _pursue(line: Line, aim: Aim, objective: Sum, within_s: float, watch: Watch | None) -> _Search:
     line.model.minimize(objective)
     solver = cp_model.CpSolver()
-    settle(solver, within_s)
+    settle(solver, within_s, is_hasty=line.is_repair)
     teller = _Teller(line, aim, watch or Watch(), solver)
     solver.best_bound_callback = teller.on_bound
     began = time.perf_counter()
@@ -199,7 +217,7 @@ class _Teller(cp_model.CpSolverSolutionCallback):
 
     def on_solution_callback(self) -> None:
         self._best, self._bound = self.objective_value, self.best_objective_bound
-        self._tell(dict(_so_far(self._line, self)))
+        self._tell(dict(so_far(self._line, self)))
 
     def on_bound(self, bound: float) -> None:
         self._bound = bound
@@ -208,98 +226,6 @@ class _Teller(cp_model.CpSolverSolutionCallback):
     def _tell(self, so_far: Mapping[str, Begun] | None) -> None:
         if not self._watch.tell(self._aim, self._best, self._bound, so_far):
             self._solver.stop_search()
-
-
-def _so_far(line: Line, solution: cp_model.CpSolverSolutionCallback) -> Iterator[tuple[str, Begun]]:
-    first = line.request.first
-    for pile in line.piles:
-        if not solution.value(pile.is_built):
-            continue
-        bays = (line.classes[place].bays[0] for place, here in pile.in_class.items() if solution.value(here))
-        turns = [
-            solution.value(at) for at, done in zip(pile.turns, pile.done, strict=True) if solution.value(done)
-        ]
-        yield (
-            pile.wish.name,
-            Begun(
-                first + dt.timedelta(solution.value(pile.built)),
-                tuple(first + dt.timedelta(day) for day in turns),
-                next(bays, None),
-            ),
-        )
-
-
-def _take_up(line: Line, begun: Mapping[str, Begun], within_s: float) -> cp_model.CpSolver | None:
-    """Begin at the best plan of a search that was broken off, if it is a plan still."""
-    first = line.request.first
-    hints: list[tuple[cp_model.IntVar, int]] = []
-    for pile in line.piles:
-        was = begun.get(pile.wish.name)
-        if was is None:
-            hints += [(pile.is_built, int(pile.wish.built_on is not None))]
-            continue
-        built = (was.build_on - first).days
-        hints += [(pile.is_built, 1), *((chosen, int(day == built)) for day, chosen in pile.on.items())]
-        hints += [
-            (at, (on - first).days)
-            for at, on in zip(pile.turns, was.turn_on, strict=False)
-            if pile.wish.built_on is None
-        ]
-        hints += [
-            (here, int(was.bay in line.classes[place].bays))
-            for place, here in pile.in_class.items()
-            if was.bay is not None
-        ]
-    return _settled_on(line, hints, within_s)
-
-
-def _begin(line: Line, within_s: float) -> cp_model.CpSolver | None:
-    """Begin at the plan whose turns all stand where pattern and rule have them, if the model takes it."""
-    start = starting_plan(line, within_s=within_s)
-    values: list[tuple[cp_model.IntVar, int]] = []
-    for pile in line.piles:
-        column = start.get(pile.wish.name)
-        if column is None and pile.wish.built_on is not None:
-            values += [(pile.is_built, 1), *((done, 0) for done in pile.done)]
-            continue
-        values.append((pile.is_built, int(column is not None)))
-        values += [
-            (chosen, int(column is not None and day == column.course.built))
-            for day, chosen in pile.on.items()
-        ]
-        values += [(by, 0) for by in pile.moved]
-        if pile.wish.built_on is not None:
-            values += [(done, 1) for done in pile.done]
-        if column is not None:
-            values += [(pile.ready, column.ready)]
-            values += [(here, int(column.stays[0][0] == place)) for place, here in pile.in_class.items()]
-    return _settled_on(line, values, within_s)
-
-
-def _settled_on(
-    line: Line, values: list[tuple[cp_model.IntVar, int]], within_s: float
-) -> cp_model.CpSolver | None:
-    """Return the plan in which the values are as given, or None when there is none."""
-    line.model.clear_hints()  # type: ignore[no-untyped-call]
-    # A pile with one class of bays stands in it when it is built: the same unknown twice, hinted once.
-    for unknown, value in {one.index: (one, value) for one, value in values}.values():
-        line.model.add_hint(unknown, value)
-    solver = cp_model.CpSolver()
-    settle(solver, within_s)
-    solver.parameters.fix_variables_to_their_hinted_value = True
-    solver.parameters.cp_model_presolve = False
-    line.model.minimize(line.broken_wishes())
-    if solver.solve(line.model) not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
-        return None
-    _hint(line, solver)
-    return solver
-
-
-def _hint(line: Line, solver: cp_model.CpSolver) -> None:
-    """Begin the next search where this one ended."""
-    line.model.clear_hints()  # type: ignore[no-untyped-call]
-    for index, value in enumerate(solver.response_proto.solution):
-        line.model.add_hint(line.model.get_int_var_from_proto_index(index), value)
 
 
 def _read(

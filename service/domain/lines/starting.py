@@ -6,6 +6,7 @@ rule where the search for better ones should begin.
 
 import bisect
 import datetime as dt
+import itertools
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -13,7 +14,7 @@ from typing import Final
 
 from ortools.sat.python import cp_model
 
-from service.domain.lines.courses import Course, days_with
+from service.domain.lines.courses import Course
 from service.domain.lines.model import (
     LATER_DAYS,
     LITRES,
@@ -141,7 +142,7 @@ def _columns(line: Line, group: int, pile: PileVars) -> Iterator[Column]:
     wish = pile.wish
     places = [place for place, one in enumerate(line.classes) if may_stand(one, wish)]
     moves = wish.pattern.move_on_turning and wish.built_on is None
-    days = days_with(line.request.crew_min, pile.minutes.screen, line.request.first)
+    days = line.days_with(pile.minutes.screen)
     for course in pile.courses:
         cool = cool_of(wish, course)
         cured = cool + (wish.pattern.curing_days or 0)
@@ -242,15 +243,15 @@ class _Programme:
         crew = sorted(
             ((on - request.first).days, there) for on, there in request.crew_min.items() if there > 0
         )
-        due = [list(_due(column)) for column in self._columns]
+        due = [_cumulated(sorted(_due(column))) for column in self._columns]
         for place, (day, there) in enumerate(crew):
             so_far += there if day >= 0 else 0
             if place % _EVERY_CREW_DAYS:
                 continue
-            for used, tasks in zip(self.used, due, strict=True):
-                minutes = sum(needed for latest, needed in tasks if 0 <= latest <= day)
-                if minutes:
-                    self._take(("until", day), minutes, used, so_far)
+            for used, (latest, minutes) in zip(self.used, due, strict=True):
+                by_then = bisect.bisect_right(latest, day)
+                if by_then:
+                    self._take(("until", day), minutes[by_then - 1], used, so_far)
 
     def _wish_for_piles(self) -> None:
         """Ask for every pile that stands or is wanted, the wanted ones in time."""
@@ -296,6 +297,11 @@ class _Programme:
 
 def _sum(terms: Sequence[tuple[int, cp_model.IntVar]]) -> Sum:
     return cp_model.LinearExpr.weighted_sum([one for _, one in terms], [amount for amount, _ in terms])
+
+
+def _cumulated(due: Sequence[tuple[int, int]]) -> tuple[list[int], list[int]]:
+    """Return days in order, and the minutes due up to each."""
+    return [day for day, _ in due], list(itertools.accumulate(minutes for _, minutes in due))
 
 
 def _due(column: Column) -> Iterator[tuple[int, int]]:

@@ -8,8 +8,8 @@ import pytest
 
 from service.domain.lines.model import LATER_DAYS
 from service.domain.lines.planning import mended, plan_line
-from service.domain.lines.request import LineRequest, Promise
-from tests.domain.lines.small import FIRST, _is_possible, best, crew, every_choice, line
+from service.domain.lines.request import LineRequest, PileWish, Promise
+from tests.domain.lines.small import FIRST, Choice, _is_possible, best, crew, every_choice, line
 
 CLOSED = {
     "the first turn's day": (2,),
@@ -33,17 +33,16 @@ def least_moved(request: LineRequest, told: dict[str, Promise]) -> int:
     for plan in itertools.product(*choices):
         if None in plan or not _is_possible(request, plan):
             continue
-        moved.append(
-            sum(
-                FIRST + dt.timedelta(day) != promised
-                for wish, choice in zip(request.piles, plan, strict=True)
-                if choice is not None
-                for day, promised in zip(
-                    (choice[0], *choice[1]), (told[wish.name].build_on, *told[wish.name].turn_on), strict=True
-                )
-            )
-        )
+        moved.append(sum(_moved(*one, told) for one in zip(request.piles, plan, strict=True)))
     return min(moved)
+
+
+def _moved(wish: PileWish, choice: Choice | None, told: dict[str, Promise]) -> int:
+    """Return how many promised days a choice does not keep."""
+    assert choice is not None
+    promise, (built, turns) = told[wish.name], choice
+    days = {FIRST + dt.timedelta(day) for day in turns}
+    return (FIRST + dt.timedelta(built) != promise.build_on) + len(set(promise.turn_on) - days)
 
 
 @pytest.mark.parametrize("named", CLOSED)
