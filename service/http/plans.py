@@ -210,7 +210,7 @@ def list_plans(
         return {"items": [summary(row) for row in found.items], "next": found.next}
 
 
-@router.get("/sites/{site_id}/plans/{plan_id}", response_model=PlanOnRecordOut)
+@router.get("/sites/{site_id}/plans/{plan_id:uuid}", response_model=PlanOnRecordOut)
 def get_plan(site_id: UUID, plan_id: UUID, caller: CanRead, database: Database) -> object:
     """Return a plan: how far it is, what it was made from and, once it is over, its answer."""
     with database.begin(caller.organisation_id) as session:
@@ -218,14 +218,14 @@ def get_plan(site_id: UUID, plan_id: UUID, caller: CanRead, database: Database) 
         return _shown(stored.find_plan(session, caller.organisation_id, site_id, plan_id))
 
 
-@router.post("/sites/{site_id}/plans/{plan_id}/cancel", response_model=PlanSummaryOut)
+@router.post("/sites/{site_id}/plans/{plan_id:uuid}/cancel", response_model=PlanSummaryOut)
 def cancel_plan(site_id: UUID, plan_id: UUID, caller: CanWrite, database: Database) -> object:
     """End a plan that is searched for; the schedule stays as it is, and the best so far can still be read."""
     with database.begin(caller.organisation_id) as session:
         return summary(plans.cancel_plan(session, caller, site_id, plan_id, now=datetime.now(UTC)))
 
 
-@router.get("/sites/{site_id}/plans/{plan_id}/changes", response_model=PlanChangesOut)
+@router.get("/sites/{site_id}/plans/{plan_id:uuid}/changes", response_model=PlanChangesOut)
 def get_plan_changes(
     site_id: UUID,
     plan_id: UUID,

@@ -183,12 +183,11 @@ def _methods_at(request: Request) -> set[str]:
     """Return every method an address takes; the framework names those of the first route that fits."""
     paths = request.app.openapi()["paths"]
     asked = request.url.path
-    fits = (
-        [asked]
-        if asked in paths
-        else [path for path in paths if re.fullmatch(_HOLE.sub("[^/]+", path), asked)]
-    )
-    return {method.upper() for path in fits for method in paths[path]}
+    fits = [path for path in paths if re.fullmatch(_HOLE.sub("[^/]+", path), asked)]
+    # A word of ours in the place of an id is an address of its own.
+    holes = {path: len(_HOLE.findall(path)) for path in fits}
+    nearest = [path for path in fits if holes[path] == min(holes.values())]
+    return {method.upper() for path in nearest for method in paths[path]}
 
 
 def _path_told(request: Request) -> str:

@@ -31,7 +31,8 @@ SCOPE = {
         (
             "list_sites", "get_site", "list_bays", "get_bay", "list_feedstocks", "get_feedstock", "list_analyses",
             "get_figures",
-            "list_library", "list_recipes", "get_recipe", "evaluate_recipe", "assess_compost", "get_after", "solve_recipe",
+            "list_library", "list_recipes", "get_recipe", "evaluate_recipe", "assess_compost", "get_after",
+            "solve_recipe",
             "plan_schedule",
             "estimate_chances", "solve_recipe_robustly",
             "list_patterns", "check_compliance", "list_rules", "get_rule", "list_piles", "get_pile", "list_events",
