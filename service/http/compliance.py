@@ -33,6 +33,7 @@ from service.http.verdicts import Interpretation, IssuedVerdictOut, VerdictOut
 from service.operations import piles, verdicts
 from service.storage import piles as stored
 from service.storage.histories import history_of
+from service.storage.verdicts import verdicts_page
 
 router = APIRouter(tags=["compliance"])
 
@@ -222,4 +223,4 @@ def list_verdicts(
     """List the verdicts issued on a pile, oldest first; an earlier one stays beside its successors."""
     with database.begin(caller.organisation_id) as session:
         piles.pile_of(session, caller, pile_id)
-        return stored.verdicts_page(session, caller.organisation_id, pile_id, limit=limit, after=after)
+        return verdicts_page(session, caller.organisation_id, pile_id, limit=limit, after=after)

@@ -31,6 +31,7 @@ from service.storage.histories import positions_of as stays_of
 from service.storage.piles import Loaded
 from service.storage.stretches import entries_by_probe
 from service.storage.tables import CalibrationRow, FeedstockRow, PileRow, ProbeRow, VerdictRow
+from service.storage.verdicts import verdicts_page
 
 _MOST: Final = 500
 TEXT_STATUS_WORDS: Final = {
@@ -97,7 +98,7 @@ def _issued(session: Session, organisation_id: int, pile_id: UUID) -> list[Verdi
     found: list[VerdictRow] = []
     after = None
     while True:
-        page = piles.verdicts_page(session, organisation_id, pile_id, limit=_MOST, after=after)
+        page = verdicts_page(session, organisation_id, pile_id, limit=_MOST, after=after)
         found += page.items
         after = page.next
         if after is None:

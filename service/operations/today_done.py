@@ -18,8 +18,9 @@ from service.operations import piles
 from service.operations.hand_readings import keep_hand_reading
 from service.operations.piles import Happening
 from service.operations.sites import site_of
-from service.operations.today_told import BESIDE, ITEM, Told, happenings, heat_words, must_fit, words_of
+from service.operations.today_told import BESIDE, Told, happenings, heat_words, must_fit, words_of
 from service.storage import today as stored
+from service.storage.handover import TICKED_OFF
 from service.storage.piles import events_of
 from service.storage.records import find
 from service.storage.schedules import local_date
@@ -168,7 +169,7 @@ def _on_record(
     """
     recorded = events_of(session, pile.organisation_id, pile.id)
     holding = {one.id for one in in_force(recorded)}
-    own = [one for one in recorded if one.id in holding and one.details.get(ITEM) == wanted.id]
+    own = [one for one in recorded if one.id in holding and one.details.get(TICKED_OFF) == wanted.id]
     row = wanted.row
     if not own and row is not None and row.state == "done" and row.event_id in holding:
         own = [one for one in recorded if one.id == row.event_id]

@@ -30,7 +30,8 @@ from service.domain.today import (
 )
 from service.operations.standing import Standing, standing
 from service.operations.today import AtPile, Day
-from service.operations.today_told import ITEM, hand_heat
+from service.operations.today_told import hand_heat
+from service.storage.handover import TICKED_OFF
 from service.storage.piles import Loaded
 from service.storage.schedules import local_date, plan_of
 from service.storage.site_calendars import crew_days_of
@@ -164,7 +165,7 @@ def _done_by_item(pile: AtPile, events: Sequence[Event]) -> tuple[dict[str, Done
     holding = {one.id: one for one in events}
     made, planned = {}, {}
     for one in sorted(pile.events, key=lambda event: (event.recorded_at, event.id)):
-        item_id = one.details.get(ITEM)
+        item_id = one.details.get(TICKED_OFF)
         if item_id is None or one.id not in holding:
             continue
         now = holding[one.id]

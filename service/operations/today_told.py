@@ -11,9 +11,8 @@ from service.domain.piles.heat_signs import AMBER_C, BLACK_C, RED_C
 from service.domain.piles.situation import HEARD_WITHIN_H, ago
 from service.domain.today import PRACTICE, Recorded, Sign, Task
 from service.operations.piles import Happening
+from service.storage.handover import TICKED_OFF
 
-ITEM: Final = "today_item"
-"""In an event's details: the item whose completion it records."""
 BESIDE: Final = "beside_item"
 """In an event's details: the item whose completion it adds to."""
 
@@ -141,7 +140,7 @@ def happenings(item_id: str, task: Task, told: Told, move: Mapping[str, Any] | N
 
 
 def _entry(item_id: str, kind: str, details: Mapping[str, Any], told: Told, *, is_first: bool) -> Happening:
-    named = {(ITEM if is_first else BESIDE): item_id}
+    named = {(TICKED_OFF if is_first else BESIDE): item_id}
     return Happening(kind, told.at, {**details, **named}, told.crew, told.note if is_first else None)
 
 
@@ -157,7 +156,11 @@ def words_of(*told: Event | Happening) -> list[tuple[str, datetime, str | None, 
             one.at.astimezone(UTC),
             one.crew,
             one.note,
-            repr(sorted((name, value) for name, value in one.details.items() if name not in {ITEM, BESIDE})),
+            repr(
+                sorted(
+                    (name, value) for name, value in one.details.items() if name not in {TICKED_OFF, BESIDE}
+                )
+            ),
         )
         for one in told
     )

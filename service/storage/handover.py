@@ -19,6 +19,7 @@ from service.storage.plans import IN_FORCE
 from service.storage.tables import PileRow, PlanTaskRow, SiteRow
 
 TICKED_OFF: Final = "today_item"
+"""In an event's details: the item of a crew's list whose completion it records."""
 _MOST_AT_ONCE: Final = 5000
 
 

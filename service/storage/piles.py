@@ -32,7 +32,6 @@ from service.storage.tables import (
     PileRow,
     RecipeRow,
     SiteRow,
-    VerdictRow,
 )
 
 _NOW: Final = text("select now()")
@@ -60,16 +59,6 @@ def events_page(
         col(PileEventRow.organisation_id) == organisation_id, col(PileEventRow.pile_id) == pile_id
     )
     return page(session, statement, [col(PileEventRow.id)], limit=limit, after=after)
-
-
-def verdicts_page(
-    session: Session, organisation_id: int, pile_id: UUID, *, limit: int, after: str | None
-) -> Page[VerdictRow]:
-    """Return the verdicts issued on a pile, oldest first."""
-    statement = select(VerdictRow).where(
-        col(VerdictRow.organisation_id) == organisation_id, col(VerdictRow.pile_id) == pile_id
-    )
-    return page(session, statement, [col(VerdictRow.id)], limit=limit, after=after)
 
 
 def events_of(session: Session, organisation_id: int, pile_id: UUID) -> list[Event]:

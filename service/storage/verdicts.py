@@ -7,10 +7,12 @@ from typing import Any, Final
 from uuid import UUID
 
 from sqlalchemy import text
-from sqlmodel import Session
+from sqlmodel import Session, col, select
 
 from service.domain.compliance import Interpretation
 from service.domain.quantities import Quantity
+from service.storage.records import Page, page
+from service.storage.tables import VerdictRow
 
 
 @dataclass(frozen=True)
@@ -104,3 +106,13 @@ def came_since(
         },
     ).one()
     return CameSince(*row)
+
+
+def verdicts_page(
+    session: Session, organisation_id: int, pile_id: UUID, *, limit: int, after: str | None
+) -> Page[VerdictRow]:
+    """Return the verdicts issued on a pile, oldest first."""
+    statement = select(VerdictRow).where(
+        col(VerdictRow.organisation_id) == organisation_id, col(VerdictRow.pile_id) == pile_id
+    )
+    return page(session, statement, [col(VerdictRow.id)], limit=limit, after=after)

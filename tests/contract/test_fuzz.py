@@ -39,7 +39,7 @@ def test_no_check_fails(fresh: Urls, tmp_path: Path, scopes: set[str], paths: li
                 "--header", f"Authorization: Bearer {key}",
                 "--checks", "all",
                 "--phases", "examples,coverage,fuzzing,stateful",
-                "--max-examples", "4",
+                "--max-examples", "12",
                 "--seed", "1",
                 "--no-color",
                 *paths,

@@ -1,10 +1,13 @@
 """What a line cannot be planned from, each with a pointer to the value and the remedy."""
 
 from collections.abc import Iterator
+from typing import Final
 
 from service.domain.errors import FieldError, Invalid
 from service.domain.lines.request import LONGEST_HORIZON_DAYS, MOST_PILES, LineRequest, PileWish
 from service.domain.schedules import WEEKDAYS
+
+_WORK: Final = "/work"
 
 
 def refuse_what_does_not_fit(request: LineRequest) -> None:
@@ -150,7 +153,7 @@ def _figure_errors(request: LineRequest) -> Iterator[FieldError]:
     work = request.work
     for name in ("build_m3_per_person_h", "turn_m3_per_person_h", "screen_m3_per_person_h"):
         if not getattr(work, name) > 0:
-            yield FieldError(f"/work/{name}", f"{getattr(work, name)} moves nothing; give more than 0")
+            yield FieldError(f"{_WORK}/{name}", f"{getattr(work, name)} moves nothing; give more than 0")
     yield from _reliability_errors(request)
 
 

@@ -5,15 +5,15 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
+from service.domain.decay import warmth
 from service.domain.recipes.outlook.process import PROCESS
 
 from .figures import FIGURES
 
 Array = NDArray[np.float64]
 
-_COLDEST_C, _BEST_C, _HOTTEST_C = -5.0, 57.0, 72.5
 _SEEN_WITHIN_DAYS: Final = 2.0
 """Readings further apart do not tell what lay between them; the same gap earns nothing in the two-zone model."""
 _WEEK: Final = 7.0
@@ -87,29 +87,3 @@ def pace_of(days: Sequence[float] | Array, core_c: Sequence[float] | Array, *, n
     steps = np.where(seen, worked, np.diff(np.interp(grid, usual.days, usual.best_days)))
     seen_days = float(np.diff(grid)[seen].sum())
     return Pace(grid, np.concatenate([[0.0], np.cumsum(steps)]), min(1.0, seen_days / now_day))
-
-
-def warmth(temperature_c: ArrayLike) -> Array:
-    """Return the rate of decay at a temperature over the best rate.
-
-    Parameters
-    ----------
-    temperature_c
-        [Cel].
-
-    Returns
-    -------
-    ndarray
-        0 to 1: none at -5 and 72.5 Cel, best at 57.
-
-    References
-    ----------
-    [1] Rosso, Lobry and Flandrois 1993, Journal of Theoretical Biology 162: cardinal temperatures with inflection.
-        From memory; one curve stands for all the microbes of a pile.
-    """
-    low, best, high = _COLDEST_C, _BEST_C, _HOTTEST_C
-    at = np.clip(np.asarray(temperature_c, dtype=np.float64), low, high)
-    above = (at - high) * (at - low) ** 2
-    below = (best - low) * ((best - low) * (at - best) - (best - high) * (best + low - 2 * at))
-    found: Array = (above / below).clip(0, 1)
-    return found

@@ -6,6 +6,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from service.domain.decay import warmth
 from service.domain.sizes.heat_figures import DRAWN, Draws, draws
 
 Array = NDArray[np.float64]
@@ -22,7 +23,6 @@ SOURCE: Final = (
     " decay) with most of its figures assumed or from memory; not yet tried against piles of known size"
 )
 _STEPS_A_DAY: Final = 24
-_COLDEST_C, _BEST_C, _HOTTEST_C = -5.0, 57.0, 72.5
 _DRY_FACTOR: Final = 0.97
 """Of the rate, for moisture of 60 %: Haug's f1; second-hand."""
 _BUILT_AT_LEAST_C: Final = 15.0
@@ -157,7 +157,7 @@ def rates(state: Array, volume_m3: float | Array, ambient_c: float, drawn: Draws
     """Return the change of core temperature [Cel/d], fast and slow matter [kg/(m3.d)] and microbes [1/d]."""
     core, fast, slow, active = state
     excess = core - ambient_c
-    speed = _warmth(core)
+    speed = warmth(core)
     work = speed * _DRY_FACTOR * active
     fast_gone, slow_gone = drawn["fast_per_day"] * fast * work, drawn["slow_per_day"] * slow * work
     through = 1 / (drawn["shell_m"] / drawn["conductivity_w_m_k"] + 1 / drawn["film_w_m2_k"])
@@ -170,15 +170,6 @@ def rates(state: Array, volume_m3: float | Array, ambient_c: float, drawn: Draws
     ]
     growth = drawn["growth_per_day"] * speed * active * (1 - active)
     return np.array([warming, -fast_gone, -slow_gone, growth - 3 * active / (1 + np.exp(-(core - 67) / 1.5))])
-
-
-def _warmth(core: Array) -> Array:
-    """Return the rate at a temperature over the best rate (Rosso's cardinal temperatures)."""
-    at = core.clip(_COLDEST_C, _HOTTEST_C)
-    low, best, high = _COLDEST_C, _BEST_C, _HOTTEST_C
-    above = (at - high) * (at - low) ** 2
-    below = (best - low) * ((best - low) * (at - best) - (best - high) * (best + low - 2 * at))
-    return (above / below).clip(0, 1)
 
 
 def _vapour(at_c: Array) -> Array:

@@ -24,7 +24,7 @@ from service.domain.recipes import (
 NO_SHOP = Choice(may_buy=())
 """Looking for purchases takes time, and has its own tests."""
 MEASURES = ("carbon_nitrogen_ratio", "moisture_pct", "free_air_space_pct", "bulk_density_kg_m3")
-calm = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+calm = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 """A solve is some milliseconds, and a shared machine stalls now and then."""
 
 
@@ -181,7 +181,7 @@ def sampled(available: list[Available], amount: Amount, *, allow_water: bool) ->
     kinds = [one.ingredient for one in available]
     if allow_water:
         kinds.append(Ingredient("water", moisture_pct=100, bulk_density_kg_m3=1000))
-    shares = [*np.eye(len(kinds)), *random.dirichlet(np.full(len(kinds), 0.5), 60)]
+    shares = [*np.eye(len(kinds)), *random.dirichlet(np.full(len(kinds), 0.5), 150)]
     found: list[Evaluation] = []
     for share in shares:
         if amount.of is not None and share[0] < 1e-6:
@@ -211,7 +211,7 @@ def test_where_there_is_no_recipe_chance_finds_none(
         assert misses(nearest.recipe, targets) <= min(found) * (1 + 1e-6)
 
 
-@settings(calm, max_examples=20)
+@calm
 @given(requests())
 def test_a_conflict_is_real_and_none_of_it_is_idle(
     asked: tuple[list[Available], Targets, Amount, bool],

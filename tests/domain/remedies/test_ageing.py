@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from service.domain.application.losses import mass_loss
+from service.domain.decay import warmth
 from service.domain.recipes import Evaluation, Ingredient, evaluate, find
 from service.domain.remedies import (
     Course,
@@ -22,7 +23,6 @@ from service.domain.remedies import (
     usual_pace,
 )
 from service.domain.remedies.figures import FIGURES
-from service.domain.remedies.pace import warmth
 
 BURNED = Ingredient(
     "mix", moisture_pct=60, nitrogen_pct=1.6, carbon_pct=44, volatile_solids_pct=82, bulk_density_kg_m3=450
